@@ -1,0 +1,1 @@
+"""What to make of it: diagnosis, verdict, next steps."""

@@ -1,0 +1,1 @@
+"""The command line: reads arguments, calls one job, shows its answer."""

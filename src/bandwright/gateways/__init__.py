@@ -1,0 +1,1 @@
+"""One interface, many kinds: fetch a capture, apply a tuning."""

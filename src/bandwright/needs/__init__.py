@@ -1,0 +1,1 @@
+"""From packets to use."""

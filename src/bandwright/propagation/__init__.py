@@ -1,0 +1,1 @@
+"""What the air takes: one loss term a module."""

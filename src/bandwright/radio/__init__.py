@@ -1,0 +1,1 @@
+"""What the numbers in a reading mean; every table cites its clause."""

@@ -1,0 +1,1 @@
+"""From a capture to a reading, in layers, with what was not understood."""

@@ -1,0 +1,1 @@
+"""How an answer is put: sentences, tables, charts, report."""

@@ -1,0 +1,1 @@
+"""The fair comparison, and change after it."""

@@ -1,0 +1,1 @@
+"""A simulated site behind real protocols."""

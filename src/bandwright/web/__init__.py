@@ -1,0 +1,1 @@
+"""The page: reads requests, calls one job, shows its answer."""

@@ -1,0 +1,1 @@
+"""Frozen values that are passed around the house."""

@@ -1,0 +1,38 @@
+"""Behaviour that a user may change: one row a setting. `[settings]` in site.toml overrides a row by its key."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["SETTINGS", "Setting", "defaults"]
+
+SettingValue = float | int | str | bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One setting: key, default, unit, what it means, what more of it costs."""
+
+    key: str
+    default: SettingValue
+    unit: str = ""
+    meaning: str = ""
+    cost: str = ""
+    low: float | None = None
+    high: float | None = None
+
+
+SETTINGS: tuple[Setting, ...] = (
+    Setting(key="rounds_per_day", default=4, unit="rounds", low=1, high=24, meaning="rounds of a campaign in a day", cost="more data a day; rounds close together repeat one another"),
+    Setting(key="warmup_s", default=10.0, unit="s", low=0, high=60, meaning="load before a test, not measured, after a tuning change", cost="data and time before each test"),
+    Setting(key="apply_timeout_s", default=90.0, unit="s", low=10, high=600, meaning="how long a reading may take to show a new tuning", cost="waiting, before a setting counts as not applied"),
+    Setting(key="return_after_s", default=180.0, unit="s", low=30, high=1800, meaning="when a risky tuning is taken back by itself if service does not come", cost="minutes without service at worst"),
+    Setting(key="measurement_size", default="usual", meaning="light, usual or full", cost="about 0.12, 0.35 and 1 MB per Mbit/s of both directions added"),
+    Setting(key="page_port", default=8619, unit="port", low=1, high=65535, meaning="where the page is served on this computer", cost="none"),
+    Setting(key="far_end_port", default=8620, unit="port", low=1, high=65535, meaning="where the far end listens", cost="none"),
+)
+
+
+def defaults() -> dict[str, SettingValue]:
+    """Return key -> default of every setting."""
+    return {row.key: row.default for row in SETTINGS}
