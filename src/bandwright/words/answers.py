@@ -23,7 +23,10 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
-    """A rate expected from physics, with its interval. ceiling: the most the standard allows."""
+    """A rate expected from physics, with its interval. ceiling: the most the standard allows.
+
+    of: the carrier it is for, e.g. "LTE B20 1" (radio, band, place among the reading's carriers), or "" for all together.
+    """
 
     quantity: str
     median: float
@@ -34,6 +37,7 @@ class Forecast:
     ceiling: float | None = None
     assumptions: tuple[str, ...] = ()
     source: str = ""
+    of: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
