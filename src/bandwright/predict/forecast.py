@@ -1,0 +1,236 @@
+"""What rate a reading or a proposed setup should carry, as a distribution; and, from it, the predicted score of a setup.
+
+The shape comes from the truncated Shannon bound of TR 36.942 Annex A, split over layers. Its spread comes from measured
+residuals, not from the bound: in 547 one-minute tests at 34 fixed places the goodput was 0.58 of this form where the share of
+the cell was not known (sd of ln 0.55), and 1.04 of it times the share where it was (sd 0.47). A radio reading separates places and
+antennas, not minutes; the interval says so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+from bandwright.predict.carriers import CarrierState, TddShares, carrier_states
+from bandwright.units import db_to_ratio
+from bandwright.words.answers import Forecast
+from bandwright.words.radio import Rat, Reading
+from bandwright.words.site import Need, Requirements
+
+__all__ = ["Device", "RateSpread", "downlink_formula_mbps", "expected_rates", "prior_scores", "uplink_formula_mbps"]
+
+_LEVEL = 0.80
+_SOURCE = "TR 36.942 Annex A; spread from published measurements at fixed places (LTE carrier aggregation 2019, uplink tests 2022-23)"
+
+# Residuals of ln(goodput / formula), one test, load of the cell unknown. Read off published open measurements at fixed places.
+_DOWN_RATIO, _DOWN_SD_LN = 0.58, 0.55
+_UP_SD_LN = 0.9  # 0.8 to 1.2 across places
+# One SINR reading scatters by this much; means of a minute by 1.5 dB.
+_ONE_READING_SINR_SD_DB = 3.5
+
+# Uplink: level of the base station per resource element less its receive gain, and its noise figure with the usual rise of
+# noise. With these the formula passes published medians of upload by RSRP (LTE -107..-75 dBm, 5G -107..-82 dBm) within a factor
+# of 1.9. Common practice, no source.
+_UL_REFERENCE_DBM = {Rat.LTE: 15.2, Rat.NR: 2.0}
+_BASE_NOISE_DB = 9.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Device:
+    """What of a gateway a rate depends on.
+
+    max_layers: receive branches and capability. power_dbm: power class (23 is class 3). max_dl_carriers: None is no limit known.
+    """
+
+    max_layers: int = 4
+    assumed_layers: int = 2
+    power_dbm: float = 23.0
+    max_dl_carriers: int | None = None
+    max_ul_layers: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RateSpread:
+    """A rate as ln-normal: median and sd of ln. mbps 0 has no spread."""
+
+    median_mbps: float
+    sd_ln: float
+
+    def quantile_mbps(self, share: float) -> float:
+        """Return the rate below which `share` (0..1) of tests lie."""
+        return self.median_mbps * math.exp(self.sd_ln * NormalDist().inv_cdf(share)) if self.median_mbps > 0 else 0.0
+
+    def chance_of(self, required_mbps: float) -> float:
+        """Return the chance that one test reaches required_mbps."""
+        if required_mbps <= 0:
+            return 1.0
+        if self.median_mbps <= 0:
+            return 0.0
+        return NormalDist().cdf(math.log(self.median_mbps / required_mbps) / self.sd_ln)
+
+
+def downlink_formula_mbps(*, sinr_db: float, layers: int, blocks: int, scs_khz: int, share: float = 1.0) -> float:
+    """Return layers·min(4.4, 0.6·log2(1 + SINR/layers))·blocks·12·spacing·share·0.9, in Mbit/s; 0 below −10 dB of SINR.
+
+    0.9: link adaptation aims at 10 % first-transmission errors (TS 36.213 7.2.3, TS 38.214 5.2.2.1).
+    Source: TR 36.942 Annex A (alpha 0.6, −10 dB, 4.4 bit/s/Hz), power shared equally among layers.
+    """
+    per_layer = db_to_ratio(sinr_db) / layers
+    if sinr_db < -10.0:
+        return 0.0
+    return layers * min(4.4, 0.6 * math.log2(1.0 + per_layer)) * blocks * 12 * scs_khz * 1e-3 * share * 0.9
+
+
+def uplink_formula_mbps(*, rsrp_dbm: float, power_dbm: float, rat: Rat, blocks: int, scs_khz: int, share: float = 1.0) -> float:
+    """Return the upload of a device that sends at full power over all its blocks, in Mbit/s.
+
+    Path loss from RSRP and an assumed level of the base station; alpha 0.4 and its cap from TR 36.942 Annex A (2.0 bit/s/Hz for LTE), TR 38.803 (22 dB for NR).
+    """
+    width_hz = blocks * 12 * scs_khz * 1e3
+    received_dbm = power_dbm - (_UL_REFERENCE_DBM[rat] - rsrp_dbm)
+    noise_dbm = -173.975 + 10.0 * math.log10(width_hz) + _BASE_NOISE_DB
+    snr = db_to_ratio(received_dbm - noise_dbm)
+    cap = 2.0 if rat is Rat.LTE else 0.4 * math.log2(1.0 + 10.0**2.2)
+    return min(cap, 0.4 * math.log2(1.0 + snr)) * width_hz * 1e-6 * share * 0.9
+
+
+def expected_rates(reading: Reading, *, device: Device = Device(), tdd: TddShares = TddShares(), averaged: bool = False) -> tuple[Forecast, ...]:
+    """Return what one test under this reading should show: goodput_down_mbps and goodput_up_mbps, in sum (of="") and per carrier.
+
+    averaged: the reading is a mean over 30 s or more, so its SINR scatters less. A carrier whose width or SINR was not read is
+    left out, and the sum's assumptions say so; with nothing to go by, the tuple is empty.
+    """
+    states = carrier_states(reading, tdd=tdd)
+    downs = _downlinks(states, device)
+    ups = _uplinks(states, device)
+    left_out = tuple(f"{s.of}: left out, no {' and '.join(s.missing)} in the reading" for s in states if _lacks(s))
+    rows: list[Forecast] = []
+    for quantity, parts, sd_ln in (("goodput_down_mbps", downs, _down_sd(downs, states, averaged)), ("goodput_up_mbps", ups, _UP_SD_LN)):
+        if not parts:
+            continue
+        notes = _assumptions(quantity, states, device, tdd) + left_out
+        rows.append(_forecast(quantity, sum(p for _, p in parts), sd_ln, notes, ""))
+        rows += [_forecast(quantity, part, sd_ln, (), of) for of, part in parts]
+    return tuple(rows)
+
+
+def prior_scores(forecasts: Mapping[str, Sequence[Forecast]], needs: Sequence[Need]) -> dict[str, float]:
+    """Return the predicted score of each setup, -1..1: the mean over needs of the expected clipped margin min(ln(rate / required)).
+
+    forecasts: setup key -> what `expected_rates` or `nextsteps` foresee for it. Only rates are scored: physics says little of delay or loss.
+    Setups without a forecast, or needs without a rate, are left out.
+    """
+    scores: dict[str, float] = {}
+    for setup, rows in forecasts.items():
+        spreads = {row.quantity: _spread_of(row) for row in rows if not row.of}
+        parts = [(need.weight, score) for need in needs if (score := _expected_margin(need.requirements, spreads)) is not None]
+        if parts:
+            scores[setup] = sum(w * s for w, s in parts) / sum(w for w, _ in parts)
+    return scores
+
+
+def _lacks(state: CarrierState) -> bool:
+    return state.blocks is None or state.sinr_db is None
+
+
+def _layers(state: CarrierState, device: Device) -> int:
+    return min(state.layers or device.assumed_layers, device.max_layers)
+
+
+def _downlinks(states: Sequence[CarrierState], device: Device) -> list[tuple[str, float]]:
+    parts = [
+        (
+            s.of,
+            _DOWN_RATIO
+            * downlink_formula_mbps(sinr_db=s.sinr_db, layers=_layers(s, device), blocks=s.blocks, scs_khz=s.scs_khz, share=s.down_share),
+        )
+        for s in states
+        if s.blocks is not None and s.sinr_db is not None
+    ]
+    parts.sort(key=lambda part: -part[1])
+    return parts if device.max_dl_carriers is None else parts[: device.max_dl_carriers]
+
+
+def _uplinks(states: Sequence[CarrierState], device: Device) -> list[tuple[str, float]]:
+    """Upload per sending carrier; where there are two (EN-DC), the class is the sum over both (TS 38.101-3 6.2B.1), so each gets half."""
+    senders = [s for s in states if s.uplink and s.ul_blocks is not None and s.rsrp_dbm is not None]
+    power_dbm = device.power_dbm - 10.0 * math.log10(max(1, len(senders)))
+    return [
+        (s.of, uplink_formula_mbps(rsrp_dbm=s.rsrp_dbm, power_dbm=power_dbm, rat=s.rat, blocks=s.ul_blocks, scs_khz=s.scs_khz, share=s.up_share))
+        for s in senders
+        if s.rsrp_dbm is not None and s.ul_blocks is not None
+    ]
+
+
+def _down_sd(downs: Sequence[tuple[str, float]], states: Sequence[CarrierState], averaged: bool) -> float:
+    """Residual sd of ln, with the scatter of the SINR reading carried through the formula's slope at the strongest carrier."""
+    if not downs:
+        return _DOWN_SD_LN
+    best = next(s for s in states if s.of == downs[0][0])
+    slope = _slope_ln_per_db(best.sinr_db or 0.0)
+    sinr_sd = 1.5 if averaged else _ONE_READING_SINR_SD_DB
+    return math.hypot(_DOWN_SD_LN, slope * sinr_sd)
+
+
+def _slope_ln_per_db(sinr_db: float) -> float:
+    ratio = db_to_ratio(sinr_db)
+    return (math.log(10.0) / 10.0) * ratio / ((1.0 + ratio) * math.log1p(ratio))
+
+
+def _assumptions(quantity: str, states: Sequence[CarrierState], device: Device, tdd: TddShares) -> tuple[str, ...]:
+    notes = []
+    if quantity == "goodput_down_mbps":
+        notes.append("the share of the cell that is free is not known: 0.58 of what the radio alone would carry is the usual middle")
+        if any(s.layers is None for s in states):
+            notes.append(f"{device.assumed_layers} layers where the rank was not read")
+    else:
+        notes.append(f"sending at {device.power_dbm:g} dBm; the base station's level is assumed")
+    if any(s.down_share < 1 for s in states):
+        notes.append(f"TDD: {tdd.down:.0%} of time down, {tdd.up:.0%} up")
+    return tuple(notes)
+
+
+def _forecast(quantity: str, median: float, sd_ln: float, notes: tuple[str, ...], of: str) -> Forecast:
+    spread = RateSpread(median_mbps=median, sd_ln=sd_ln)
+    edge = (1.0 - _LEVEL) / 2.0
+    return Forecast(
+        quantity=quantity,
+        median=median,
+        low=spread.quantile_mbps(edge),
+        high=spread.quantile_mbps(1.0 - edge),
+        level=_LEVEL,
+        unit="Mbit/s",
+        assumptions=notes,
+        source=_SOURCE,
+        of=of,
+    )
+
+
+def _spread_of(row: Forecast) -> RateSpread:
+    if row.median <= 0 or row.low <= 0:
+        return RateSpread(median_mbps=0.0, sd_ln=_DOWN_SD_LN)
+    z = NormalDist().inv_cdf((1.0 + row.level) / 2.0)
+    return RateSpread(median_mbps=row.median, sd_ln=max(1e-6, math.log(row.high / row.low) / (2.0 * z)))
+
+
+def _expected_margin(required: Requirements, spreads: Mapping[str, RateSpread]) -> float | None:
+    """E[min over directions of ln(rate/required), clipped to −1..1], by quadrature over independent directions."""
+    wanted = [
+        (spreads[quantity], need_mbps)
+        for quantity, need_mbps in (("goodput_down_mbps", required.downlink_mbps), ("goodput_up_mbps", required.uplink_mbps))
+        if need_mbps and quantity in spreads
+    ]
+    if not wanted:
+        return None
+    # E[clip(X)] = -1 + integral over x from -1 to 1 of P(X > x); P(min > x) is the product over directions.
+    steps = 400
+    total = 0.0
+    for i in range(steps):
+        x = -1.0 + 2.0 * (i + 0.5) / steps
+        chance = 1.0
+        for spread, need_mbps in wanted:
+            chance *= spread.chance_of(need_mbps * math.exp(x))
+        total += chance * 2.0 / steps
+    return total - 1.0

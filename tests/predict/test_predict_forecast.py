@@ -1,0 +1,158 @@
+"""Rates expected from a reading: the formula against worked figures, the interval, what is left out, and the score."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from bandwright.predict.carriers import TddShares, blocks_for, carrier_states, is_tdd
+from bandwright.predict.forecast import Device, RateSpread, downlink_formula_mbps, expected_rates, prior_scores, uplink_formula_mbps
+from bandwright.words.answers import Forecast
+from bandwright.words.radio import Carrier, Field, Rat, Reading, Role
+from bandwright.words.site import Hours, Need, Requirements
+
+
+def carrier(rat: Rat, role: Role, **values: float | str) -> Carrier:
+    return Carrier(rat=rat, role=role, fields=tuple(Field(name=n, value=v) for n, v in values.items()))
+
+
+LTE = carrier(Rat.LTE, Role.PCELL, band="B3", dl_bandwidth=20.0, sinr=20.0, rsrp=-95.0)
+
+
+@pytest.mark.parametrize(
+    ("sinr_db", "layers", "blocks", "scs_khz", "share", "mbps"),
+    [
+        # Worked: 20 + 20 + 15 MHz at 20, 15, 18 dB, two layers: 110.27 + 79.15 + 73.26; NR 100 MHz TDD 20 dB: 741.3 on four layers, 447.3 on two.
+        (20.0, 2, 100, 15, 1.0, 110.27),
+        (15.0, 2, 100, 15, 1.0, 79.15),
+        (18.0, 2, 75, 15, 1.0, 73.26),
+        (20.0, 4, 273, 30, 0.7429, 741.3),
+        (40.0, 1, 100, 15, 1.0, 4.4 * 18.0 * 0.9),  # capped: TR 36.942 Annex A, 4.4 bit/s/Hz
+        (-10.1, 1, 100, 15, 1.0, 0.0),  # below its -10 dB
+    ],
+)
+def test_downlink_formula(sinr_db: float, layers: int, blocks: int, scs_khz: int, share: float, mbps: float) -> None:
+    got = downlink_formula_mbps(sinr_db=sinr_db, layers=layers, blocks=blocks, scs_khz=scs_khz, share=share)
+    assert got == pytest.approx(mbps, rel=5e-4)
+
+
+def test_one_layer_is_the_published_baseline() -> None:
+    # TR 36.942 Annex A: 10 dB carries 2.0757 bit/s/Hz, 0 dB 0.6; 1000 blocks of 180 kHz are 180 MHz.
+    assert downlink_formula_mbps(sinr_db=10.0, layers=1, blocks=1000, scs_khz=15) == pytest.approx(2.0757 * 180 * 0.9, rel=1e-4)
+    assert downlink_formula_mbps(sinr_db=0.0, layers=1, blocks=1000, scs_khz=15) == pytest.approx(0.6 * 180 * 0.9, rel=1e-9)
+
+
+@pytest.mark.parametrize(("rat", "rsrp_dbm", "median_mbps"), [
+    (Rat.LTE, -107, 3), (Rat.LTE, -102, 4), (Rat.LTE, -97, 11), (Rat.LTE, -92, 19), (Rat.LTE, -87, 23), (Rat.LTE, -75, 39),
+    (Rat.NR, -107, 12), (Rat.NR, -102, 22), (Rat.NR, -97, 29), (Rat.NR, -92, 35), (Rat.NR, -87, 53), (Rat.NR, -82, 87),
+])  # fmt: skip
+def test_uplink_formula_passes_the_published_medians(rat: Rat, rsrp_dbm: float, median_mbps: float) -> None:
+    """Median upload by RSRP of a year-long published uplink study (IFIP Networking 2024); the factor is what the code claims."""
+    blocks, scs, share = (100, 15, 1.0) if rat is Rat.LTE else (273, 30, 0.2286)
+    got = uplink_formula_mbps(rsrp_dbm=rsrp_dbm, power_dbm=23.0, rat=rat, blocks=blocks, scs_khz=scs, share=share)
+    assert abs(math.log(got / median_mbps)) < math.log(1.9)
+
+
+def test_uplink_rises_with_power_only_until_its_cap() -> None:
+    def at(power_dbm: float, rsrp_dbm: float) -> float:
+        return uplink_formula_mbps(rsrp_dbm=rsrp_dbm, power_dbm=power_dbm, rat=Rat.LTE, blocks=100, scs_khz=15)
+
+    assert at(26, -105) / at(23, -105) > 1.5
+    assert at(26, -70) == at(23, -70) == pytest.approx(2.0 * 18.0 * 0.9)
+
+
+def test_sum_and_carriers_with_what_was_left_out() -> None:
+    second = carrier(Rat.LTE, Role.SCELL, band="B7", dl_bandwidth=20.0, sinr=15.0, rsrp=-104.0)
+    blind = carrier(Rat.LTE, Role.SCELL, band="B20", sinr=9.0)
+    neighbour = carrier(Rat.LTE, Role.NEIGHBOUR, band="B3", dl_bandwidth=20.0, sinr=30.0)
+    rows = expected_rates(Reading(carriers=(LTE, second, blind, neighbour)))
+    down = {r.of: r for r in rows if r.quantity == "goodput_down_mbps"}
+    assert set(down) == {"", "LTE B3 1", "LTE B7 2"}
+    assert down[""].median == pytest.approx(0.58 * (110.27 + 79.15), rel=1e-3)
+    assert any("B20" in note and "width" in note for note in down[""].assumptions)
+    up = [r for r in rows if r.quantity == "goodput_up_mbps"]
+    assert {r.of for r in up} == {"", "LTE B3 1"}  # a secondary cell does not send
+
+
+def test_interval_is_wider_for_one_reading_and_holds_its_level() -> None:
+    (one, *_), (mean, *_) = expected_rates(Reading(carriers=(LTE,))), expected_rates(Reading(carriers=(LTE,)), averaged=True)
+    assert one.low < mean.low < mean.median < mean.high < one.high
+    # 80 % of ln-normal residuals of sd 0.55 lie within 1.2816 sd; the SINR scatter widens that a little.
+    assert math.log(mean.high / mean.median) >= 1.2816 * 0.55
+    assert math.log(mean.high / mean.median) < 1.2816 * 0.70
+    assert mean.level == 0.80
+
+
+def test_nothing_to_go_by_is_nothing() -> None:
+    assert expected_rates(Reading()) == ()
+    assert expected_rates(Reading(carriers=(carrier(Rat.LTE, Role.PCELL, band="B3", dl_bandwidth=20.0),))) == ()
+
+
+def test_device_limits_count() -> None:
+    second = carrier(Rat.LTE, Role.SCELL, band="B7", dl_bandwidth=20.0, sinr=15.0)
+    four = carrier(Rat.LTE, Role.PCELL, band="B3", dl_bandwidth=20.0, sinr=20.0, rank=4.0)
+    one_carrier = expected_rates(Reading(carriers=(second, LTE)), device=Device(max_dl_carriers=1))
+    assert {r.of for r in one_carrier if r.quantity == "goodput_down_mbps"} == {"", "LTE B3 2"}
+    all_four, only_two = (expected_rates(Reading(carriers=(four,)), device=Device(max_layers=n))[0].median for n in (4, 2))
+    assert all_four / only_two == pytest.approx(11.281 / 6.807, rel=1e-3)  # 20 dB on 4 and on 2 layers
+
+
+def test_tdd_divides_time_and_fdd_does_not() -> None:
+    nr = carrier(Rat.NR, Role.PSCELL, band="n78", dl_bandwidth=100.0, scs=30.0, sinr=20.0, rsrp=-90.0)
+    (state,) = carrier_states(Reading(carriers=(nr,)), tdd=TddShares(down=0.5, up=0.4))
+    assert (state.blocks, state.down_share, state.up_share, state.of) == (273, 0.5, 0.4, "NR n78 1")
+    (lte,) = carrier_states(Reading(carriers=(LTE,)))
+    assert (lte.blocks, lte.down_share) == (100, 1.0)
+
+
+@pytest.mark.parametrize(("rat", "width", "scs", "blocks"), [
+    (Rat.LTE, 1.4, 15, 6), (Rat.LTE, 20.0, 15, 100), (Rat.NR, 20.0, 15, 106), (Rat.NR, 100.0, 30, 273), (Rat.NR, 400.0, 120, 264), (Rat.NR, 70.0, 15, None), (Rat.LTE, 40.0, 15, None),
+])  # fmt: skip
+def test_blocks(rat: Rat, width: float, scs: int, blocks: int | None) -> None:
+    """TS 36.101 table 5.6-1; TS 38.101-1 and -2 table 5.3.2-1."""
+    assert blocks_for(rat, bandwidth_mhz=width, scs_khz=scs) == blocks
+
+
+def test_duplex_of_bands() -> None:
+    """TS 36.101 table 5.5-1, TS 38.101-1 table 5.2-1."""
+    assert is_tdd(Rat.LTE, 40)
+    assert not is_tdd(Rat.LTE, 3)
+    assert is_tdd(Rat.NR, 78)
+    assert not is_tdd(Rat.NR, 28)
+
+
+def need(*, weight: float = 1.0, **required: float) -> Need:
+    return Need(key="n", kind="any", requirements=Requirements(**required), hours=Hours("", ()), weight=weight)
+
+
+def sum_of(quantity: str, median: float, sd_ln: float = 0.5) -> Forecast:
+    spread = RateSpread(median_mbps=median, sd_ln=sd_ln)
+    return Forecast(quantity=quantity, median=median, low=spread.quantile_mbps(0.1), high=spread.quantile_mbps(0.9), level=0.8, unit="Mbit/s")
+
+
+def test_score_is_the_expected_clipped_margin() -> None:
+    # By symmetry, a median equal to what is required scores 0; far above scores 1, far below -1.
+    for median, score in ((20.0, 0.0), (20_000.0, 1.0), (0.02, -1.0)):
+        (got,) = prior_scores({"a": [sum_of("goodput_down_mbps", median)]}, [need(downlink_mbps=20.0)]).values()
+        assert got == pytest.approx(score, abs=1e-6)
+    # Narrow spread: the score is the margin itself, ln(1.5).
+    (near,) = prior_scores({"a": [sum_of("goodput_down_mbps", 30.0, 0.01)]}, [need(downlink_mbps=20.0)]).values()
+    assert near == pytest.approx(math.log(1.5), abs=5e-3)  # 400 steps over 2
+
+
+def test_score_takes_the_worse_direction_and_weighs_needs() -> None:
+    rows = [sum_of("goodput_down_mbps", 1e6), sum_of("goodput_up_mbps", 1e-6)]
+    scores = prior_scores({"a": rows}, [need(downlink_mbps=20.0, uplink_mbps=5.0)])
+    assert scores["a"] == pytest.approx(-1.0, abs=1e-6)
+    mixed = prior_scores({"a": rows}, [need(downlink_mbps=20.0, weight=3.0), need(uplink_mbps=5.0, weight=1.0)])
+    assert mixed["a"] == pytest.approx(0.5, abs=1e-6)
+    assert prior_scores({"a": rows, "b": []}, [need(loaded_delay_ms=50.0)]) == {}
+
+
+def test_rate_spread() -> None:
+    spread = RateSpread(median_mbps=50.0, sd_ln=0.5)
+    assert spread.chance_of(50.0) == pytest.approx(0.5)
+    assert spread.chance_of(spread.quantile_mbps(0.1)) == pytest.approx(0.9)
+    assert spread.chance_of(0.0) == 1.0
+    assert RateSpread(median_mbps=0.0, sd_ln=0.5).chance_of(1.0) == 0.0
