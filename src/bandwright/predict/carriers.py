@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from bandwright.words.radio import Carrier, Rat, Reading, Role
 
-__all__ = ["CarrierState", "TddShares", "blocks_for", "carrier_states", "is_tdd"]
+__all__ = ["USUAL_SHARES", "CarrierState", "TddShares", "blocks_for", "carrier_states", "is_tdd"]
 
 # TS 36.101 table 5.6-1.
 _LTE_BLOCKS: dict[float, int] = {1.4: 6, 3.0: 15, 5.0: 25, 10.0: 50, 15.0: 75, 20.0: 100}
@@ -35,6 +35,9 @@ class TddShares:
 
     down: float = 0.7429
     up: float = 0.2286
+
+
+USUAL_SHARES = TddShares()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +77,7 @@ def is_tdd(rat: Rat, band: int) -> bool:
     return band in (_LTE_TDD if rat is Rat.LTE else _NR_TDD)
 
 
-def carrier_states(reading: Reading, *, tdd: TddShares = TddShares()) -> tuple[CarrierState, ...]:
+def carrier_states(reading: Reading, *, tdd: TddShares = USUAL_SHARES) -> tuple[CarrierState, ...]:
     """Return the carriers in use of a reading, in its order. tdd: shares where a carrier is TDD; the reading cannot tell its pattern."""
     return tuple(_state(carrier, tdd, place) for place, carrier in enumerate(reading.serving(), start=1))
 

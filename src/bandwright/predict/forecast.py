@@ -13,13 +13,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
-from bandwright.predict.carriers import CarrierState, TddShares, carrier_states
+from bandwright.predict.carriers import USUAL_SHARES, CarrierState, TddShares, carrier_states
 from bandwright.units import db_to_ratio
 from bandwright.words.answers import Forecast
 from bandwright.words.radio import Rat, Reading
 from bandwright.words.site import Need, Requirements
 
-__all__ = ["Device", "RateSpread", "downlink_formula_mbps", "expected_rates", "prior_scores", "uplink_formula_mbps"]
+__all__ = ["USUAL_DEVICE", "Device", "RateSpread", "downlink_formula_mbps", "expected_rates", "prior_scores", "uplink_formula_mbps"]
 
 _LEVEL = 0.80
 _SOURCE = "TR 36.942 Annex A; spread from published measurements at fixed places (LTE carrier aggregation 2019, uplink tests 2022-23)"
@@ -49,6 +49,9 @@ class Device:
     power_dbm: float = 23.0
     max_dl_carriers: int | None = None
     max_ul_layers: int = 1
+
+
+USUAL_DEVICE = Device()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +99,7 @@ def uplink_formula_mbps(*, rsrp_dbm: float, power_dbm: float, rat: Rat, blocks: 
     return min(cap, 0.4 * math.log2(1.0 + snr)) * width_hz * 1e-6 * share * 0.9
 
 
-def expected_rates(reading: Reading, *, device: Device = Device(), tdd: TddShares = TddShares(), averaged: bool = False) -> tuple[Forecast, ...]:
+def expected_rates(reading: Reading, *, device: Device = USUAL_DEVICE, tdd: TddShares = USUAL_SHARES, averaged: bool = False) -> tuple[Forecast, ...]:
     """Return what one test under this reading should show: goodput_down_mbps and goodput_up_mbps, in sum (of="") and per carrier.
 
     averaged: the reading is a mean over 30 s or more, so its SINR scatters less. A carrier whose width or SINR was not read is
