@@ -12,7 +12,7 @@ from bandwright.words.measurement import Measurement, MeasurementPlan
 from bandwright.words.radio import Capture, Reading, SettingsSeen
 from bandwright.words.rig import Tuning
 
-__all__ = ["Clock", "Elevation", "Gateway", "GatewayAbilities", "Probe", "ProbeEvent", "Records"]
+__all__ = ["Clock", "Elevation", "Gateway", "GatewayAbilities", "Person", "Probe", "ProbeEvent", "Question", "Records"]
 
 
 @runtime_checkable
@@ -104,6 +104,29 @@ class Probe(Protocol):
 
     def cost_megabytes(self, plan: MeasurementPlan) -> float:
         """Return about how much one such measurement takes, in MB."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What a person is asked to do. kind: "mount" (change to `rig`), "set" (apply `tuning`), "paste" (copy what the gateway shows).
+
+    cautions: keys of the table of cautions, to be shown before the text.
+    """
+
+    kind: str
+    text: str
+    cautions: tuple[str, ...] = ()
+    rig: str | None = None
+    setup: str | None = None
+
+
+@runtime_checkable
+class Person(Protocol):
+    """Whoever is at the site. An answer of "" or "done" means done; "skip" that it could not be done; "stop" that they leave now."""
+
+    async def ask(self, question: Question) -> str:
+        """Ask, and return what was answered: for "paste" the text."""
         ...
 
 

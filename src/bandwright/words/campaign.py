@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import ClassVar, Literal
 
 from bandwright.words.rig import Setup
 from bandwright.words.site import Hours, Need
@@ -98,6 +98,8 @@ class Tested:
     seen: setup the radio showed during the test, where known; the test counts for `setup`.
     ramping: carriers were still being added: set aside, repeat with a longer warm-up.
     """
+
+    __test__: ClassVar[bool] = False  # the name is not a test runner's
 
     at: datetime
     test: str
