@@ -1,0 +1,232 @@
+"""What a campaign does next: a pure fold over its records.
+
+`course(design, records)` is the same before and after a crash, in whatever order the records came. A round's order is drawn from
+the design's seed and recorded before its first test; nothing chosen depends on a test of the same round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from bandwright.trials.allocation import keep, risk_by_rig
+from bandwright.trials.hours import next_in_hours, next_slot, round_order
+from bandwright.trials.ledger import Ledger, RoundLog, read
+from bandwright.trials.stopping import Standing, first_rounds_open, standing
+from bandwright.words.campaign import CampaignEvent, Course, Design, Step
+
+__all__ = ["course"]
+
+CHANGE_GAP_MIN = 120.0
+STALE_MIN = 180.0  # an open round without a record for this long is left as it is
+
+
+def course(design: Design, records: Sequence[CampaignEvent], *, now: datetime | None = None) -> Course:
+    """Return where the campaign stands and what is next.
+
+    now: UTC; where given, rounds whose time has passed are not caught up and an open round that went stale is closed.
+    Raises UsageError as `ledger.read` does.
+    """
+    ledger = read(design, records)
+    now_min = ledger.last_minute if now is None else max(ledger.last_minute, (now - design.start).total_seconds() / 60.0)
+    where = None
+    step = _end_without_fit(ledger)
+    if step is None:
+        step = _open_round(ledger, now_min)
+    if step is None:
+        where = standing(ledger)
+        step = Step(kind="finish", why="not attainable") if where is None else _between_rounds(ledger, where, now_min)
+    return _course(ledger, step, where)
+
+
+def _end_without_fit(ledger: Ledger) -> Step | None:
+    if ledger.stopped is not None:
+        return Step(kind="finish", why=f"stopped: {ledger.stopped}")
+    if not ledger.active:
+        return Step(kind="finish", why="not attainable")
+    return None
+
+
+def _open_round(ledger: Ledger, now_min: float) -> Step | None:
+    """Return the next test of the open round, or None where there is none."""
+    if not ledger.rounds or not ledger.rounds[-1].todo:
+        return None
+    latest = ledger.rounds[-1]
+    if now_min - latest.end > STALE_MIN or _swapped_since(ledger, latest):
+        return None
+    if _data_left_mb(ledger) < ledger.mb_per_test():
+        return None
+    setup = latest.todo[0]
+    warm = latest.last_setup == setup and not latest.repeat
+    return Step(
+        kind="test",
+        round=latest.number,
+        rig=ledger.rig_of(setup),
+        visit=latest.visit,
+        setup=setup,
+        order=latest.todo,
+        bracket=latest.bracket,
+        warmup_s=0.0 if warm else ledger.warmup_s.get(setup, ledger.design.warmup_s),
+        repeat=latest.repeat,
+    )
+
+
+def _swapped_since(ledger: Ledger, latest: RoundLog) -> bool:
+    return bool(ledger.mounts) and ledger.mounts[-1][0] > latest.minute and ledger.mounts[-1][1] != latest.visit
+
+
+def _data_left_mb(ledger: Ledger) -> float:
+    return ledger.allowance.data_gb * 1000.0 - ledger.used_mb
+
+
+def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
+    if where.settled:
+        return Step(kind="finish", why="settled")
+    here = tuple(s.key for s in ledger.setups if s.key in ledger.active and s.rig in ledger.together(ledger.mounted))
+    target = _target_rig(ledger, where, here)
+    in_visit = [r for r in ledger.rounds if r.visit == ledger.visit]
+    last = ledger.rounds[-1] if ledger.rounds else None
+    just_mounted = bool(ledger.mounts) and not in_visit
+    if target is not None:
+        bracketed = last is not None and last.visit == ledger.visit and last.bracket and (len(in_visit) > 1 or not ledger.mounts)
+        if not here or bracketed:
+            return _mount(ledger, target, now_min)
+    order = round_order(_for_round(ledger, where, here), lead=where.odds.lead_key, seed=ledger.design.seed, number=_next_number(ledger))
+    if not order:
+        return Step(kind="finish", why="visits")
+    if just_mounted:
+        minute = now_min
+    elif target is not None:
+        minute = _person_minute(ledger, now_min)
+    else:
+        minute = next_slot(ledger.design, after_min=max(last.end, now_min) if last else 0.0)
+    ended = _exhausted(ledger, minute, len(order))
+    if ended:
+        return Step(kind="finish", why=ended)
+    return Step(
+        kind="round",
+        not_before=_at(ledger, minute),
+        round=_next_number(ledger),
+        rig=ledger.mounted,
+        visit=ledger.visit,
+        order=order,
+        bracket=just_mounted or target is not None,
+        warmup_s=ledger.warmup_s.get(order[0], ledger.design.warmup_s),
+    )
+
+
+def _mount(ledger: Ledger, target: str, now_min: float) -> Step:
+    minute = now_min if ledger.rounds and ledger.rounds[-1].bracket else _person_minute(ledger, now_min)
+    return Step(
+        kind="mount",
+        not_before=_at(ledger, minute),
+        rig=target,
+        visit=max([ledger.visit, *(v for _, v, _ in ledger.mounts)]) + 1,
+        minutes=change_minutes(ledger.design, ledger.mounted, target),
+    )
+
+
+def change_minutes(design: Design, from_rig: str, to_rig: str) -> float:
+    """Return a person's minutes to go over from one rig to another; 0 where they stand side by side."""
+    if any(from_rig in g and to_rig in g for g in design.rigs_at_once):
+        return 0.0
+    return next((m for a, b, m in design.change_minutes if (a, b) == (from_rig, to_rig)), design.default_change_minutes)
+
+
+def _person_minute(ledger: Ledger, now_min: float) -> float:
+    """Return when a person can next change the rig: in their hours, and some time after the last change."""
+    earliest = max(now_min, ledger.mounts[-1][0] + CHANGE_GAP_MIN if ledger.mounts else 0.0)
+    at = next_in_hours(ledger.allowance.person_hours, ledger.design.timezone, _at(ledger, earliest))
+    return (at - ledger.design.start).total_seconds() / 60.0
+
+
+def _next_number(ledger: Ledger) -> int:
+    return max((r.number for r in ledger.rounds), default=0) + 1
+
+
+def _at(ledger: Ledger, minute: float) -> datetime:
+    return ledger.design.start + timedelta(minutes=minute)
+
+
+def _for_round(ledger: Ledger, where: Standing, here: tuple[str, ...]) -> tuple[str, ...]:
+    open_here = [k for k in first_rounds_open(ledger) if k in here]
+    if open_here:
+        return here
+    return keep(where.odds, here, where.mean)
+
+
+def _target_rig(ledger: Ledger, where: Standing, here: tuple[str, ...]) -> str | None:
+    """Return the rig to go to, or None to stay."""
+    rigs = {s.key: s.rig for s in ledger.setups}
+    near = ledger.together(ledger.mounted)
+    away = [k for k in ledger.active if rigs[k] not in near]
+    if not away:
+        return None
+    to_do = first_rounds_open(ledger)
+    if any(k in here for k in to_do):
+        return None
+    options: list[str] = []
+    first_away = [rigs[k] for k in to_do if k in away]
+    if first_away:
+        options = first_away
+    else:
+        risk = risk_by_rig(where.draws, where.odds, [rigs[k] for k in where.odds.setups], ledger.design.indifference)
+        total = sum(risk.values())
+        lead_rig = rigs[where.odds.lead_key]
+        if lead_rig in near:
+            elsewhere = {r: x for r, x in risk.items() if r not in near and x > 0}
+            if total > 0 and sum(elsewhere.values()) >= 0.25 * total:
+                options = sorted(elsewhere, key=lambda r: -elsewhere[r])
+        else:
+            options = [lead_rig]
+    for rig in options:
+        if _change_allowed(ledger, rig):
+            return rig
+    return None
+
+
+def _change_allowed(ledger: Ledger, rig: str) -> bool:
+    allowance = ledger.allowance
+    if ledger.used_rig_changes >= allowance.rig_changes:
+        return False
+    minutes = change_minutes(ledger.design, ledger.mounted, rig)
+    return allowance.person_minutes is None or ledger.used_person_minutes + minutes <= allowance.person_minutes
+
+
+def _exhausted(ledger: Ledger, minute: float, tests: int) -> str | None:
+    """Return which resource ends the campaign before the round at that minute, or None."""
+    allowance = ledger.allowance
+    if minute > allowance.days * 1440.0:
+        return "days"
+    if allowance.deadline is not None and _at(ledger, minute) > allowance.deadline:
+        return "deadline"
+    if tests * ledger.mb_per_test() > _data_left_mb(ledger):
+        return "data"
+    return None
+
+
+def _course(ledger: Ledger, step: Step, where: Standing | None) -> Course:
+    results = ledger.results
+    counts = {s.key: 0 for s in ledger.setups}
+    for r in results:
+        counts[r.setup] += 1
+    contending = ledger.active if where is None else tuple(k for k, p in zip(where.odds.setups, where.odds.good, strict=True) if p > 0.02)
+    tested = len(results)
+    return Course(
+        next=step,
+        tests=tested,
+        rounds=len({r.round for r in results}),
+        visits=len({r.visit for r in results}),
+        mounted=ledger.mounted,
+        visit=ledger.visit,
+        used_gb=ledger.used_mb / 1000.0,
+        used_days=max(0.0, ledger.last_minute) / 1440.0,
+        used_rig_changes=ledger.used_rig_changes,
+        used_person_minutes=ledger.used_person_minutes,
+        tests_by_setup=tuple(counts.items()),
+        contending=contending,
+        not_attainable=ledger.not_attainable,
+        void_share=ledger.voids / ledger.tests_all if ledger.tests_all else 0.0,
+        moved_share=sum(r.moved for r in results) / tested if tested else 0.0,
+        finished=step.kind == "finish",
+    )

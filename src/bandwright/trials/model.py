@@ -1,0 +1,199 @@
+"""The statistical model of a trial: which tests go together, as sums of fixed kernels with learned sizes.
+
+A score is the sum of what the setup is worth and of everything else that moves it: the prediction's slope, tuning, rig, setup,
+mounting, what all setups share in time (four time scales), what a tuning does on its own in time (two), its profile over the
+day, and noise. The covariance is linear in the variances because no length scale is estimated. Pure arithmetic on arrays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandwright.trials.hours import hour_weights
+from bandwright.trials.ledger import Ledger
+
+__all__ = ["PRIORS", "Frame", "Prior", "Targets", "frame_of", "hour_kernel", "kernels", "priors_of", "targets"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+MU_SD: Final = 0.5
+SLOPE_MEAN: Final = 0.25
+SLOPE_SD: Final = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """One variance component: the sd of its effect is lognormal. time: scale in minutes, where it has one."""
+
+    name: str
+    median: float
+    spread: float  # sd of ln(sd)
+    minutes: float | None = None
+    several_rigs_only: bool = False
+
+
+PRIORS: Final[tuple[Prior, ...]] = (
+    Prior("tuning", 0.20, 0.5),
+    Prior("rig", 0.15, 0.5, several_rigs_only=True),
+    Prior("setup", 0.12, 0.5, several_rigs_only=True),
+    Prior("mounting", 0.09, 0.6, several_rigs_only=True),
+    Prior("common, minutes", 0.15, 0.5, 4.0),
+    Prior("common, quarter hour", 0.15, 0.5, 16.0),
+    Prior("common, hours", 0.18, 0.5, 240.0),
+    Prior("common, days", 0.12, 0.5, 2880.0),
+    Prior("own, hours", 0.08, 0.7, 120.0),
+    Prior("own, days", 0.08, 0.7, 2160.0),
+    Prior("profile", 0.08, 0.6),
+    Prior("noise", 0.22, 0.6),
+)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A trial as arrays. N tests of K setups, in order of time.
+
+    rig, tuning: index per setup. predicted: per setup, less its mean; 0 where there is none. y: score -1..1.
+    setup, visit: index per test; minute: after the start; hour: of the local day. weights: of the 24 hours, adding up to 1.
+    standing: per setup, the visit in which its rig stands and will stay, or -1 where its value is that of a fresh mounting.
+    """
+
+    rig: Index
+    tuning: Index
+    predicted: Array
+    y: Array
+    setup: Index
+    visit: Index
+    minute: Array
+    hour: Array
+    weights: Array
+    standing: Index
+
+    @property
+    def several_rigs(self) -> bool:
+        """Whether rigs are compared."""
+        return bool(self.rig.size) and int(self.rig.max()) > 0
+
+    @cached_property
+    def key(self) -> tuple[bytes, ...]:
+        """What makes two frames the same."""
+        arrays = (self.rig, self.tuning, self.predicted, self.y, self.setup, self.visit, self.minute, self.hour, self.weights, self.standing)
+        return tuple(a.tobytes() for a in arrays)
+
+
+def priors_of(frame: Frame) -> tuple[Prior, ...]:
+    """Return the components that this trial has; noise is the last."""
+    return tuple(p for p in PRIORS if frame.several_rigs or not p.several_rigs_only)
+
+
+def kernels(frame: Frame) -> tuple[Array, Array]:
+    """Return the fixed part (N, N) and the stack (J - 1, N, N) of unit kernels between tests; noise is diagonal and not in it."""
+    k = frame.setup
+    tuning, rig = frame.tuning[k], frame.rig[k]
+    same_tuning = (tuning[:, None] == tuning).astype(float)
+    predicted = frame.predicted[k]
+    fixed = MU_SD**2 + SLOPE_SD**2 * predicted[:, None] * predicted
+    gap = np.abs(frame.minute[:, None] - frame.minute)
+    stack = np.empty((len(priors_of(frame)) - 1, k.size, k.size))
+    for row, prior in zip(stack, priors_of(frame), strict=False):
+        match prior.name.split(",")[0]:
+            case "tuning":
+                row[:] = same_tuning
+            case "rig":
+                row[:] = rig[:, None] == rig
+            case "setup":
+                row[:] = k[:, None] == k
+            case "mounting":
+                row[:] = frame.visit[:, None] == frame.visit
+            case "common":
+                np.exp(gap / -float(prior.minutes or 1.0), out=row)
+            case "own":
+                np.exp(gap / -float(prior.minutes or 1.0), out=row)
+                np.multiply(row, same_tuning, out=row)
+            case "profile":
+                row[:] = same_tuning * hour_kernel(frame.hour[:, None] - frame.hour)
+    return fixed, stack
+
+
+def hour_kernel(difference_h: Array) -> Array:
+    """Return the correlation of a tuning's profile at two hours of the day. Period 24 h."""
+    return np.asarray(np.exp(-2.0 * np.sin(np.pi * difference_h / 24.0) ** 2 / 0.64))
+
+
+@dataclass(frozen=True, slots=True)
+class Targets:
+    """How the values of the setups go with the tests, per component: what posteriors need. Shapes (N, K) and (K, K)."""
+
+    cross_fixed: Array
+    cross: Array  # (J - 1, N, K)
+    own_fixed: Array
+    own: Array  # (J - 1, K, K)
+
+
+def targets(frame: Frame) -> Targets:
+    """Return the covariances of the values V with the tests and among themselves, by component."""
+    k = frame.setup
+    n_setups = frame.rig.size
+    setups = np.arange(n_setups)
+    names = [p.name for p in priors_of(frame)][:-1]
+    cross = np.zeros((len(names), k.size, n_setups))
+    own = np.zeros((len(names), n_setups, n_setups))
+    centres = np.arange(24) + 0.5
+    for i, name in enumerate(names):
+        if name == "tuning":
+            cross[i] = frame.tuning[k][:, None] == frame.tuning
+            own[i] = frame.tuning[:, None] == frame.tuning
+        elif name == "rig":
+            cross[i] = frame.rig[k][:, None] == frame.rig
+            own[i] = frame.rig[:, None] == frame.rig
+        elif name == "setup":
+            cross[i] = k[:, None] == setups
+            own[i] = np.eye(n_setups)
+        elif name == "mounting":
+            stands = frame.standing >= 0
+            cross[i] = (frame.visit[:, None] == frame.standing) & stands
+            own[i] = (frame.standing[:, None] == frame.standing) & stands[:, None] & stands
+        elif name == "profile":
+            at_tests = hour_kernel(frame.hour[:, None] - centres) @ frame.weights
+            cross[i] = at_tests[:, None] * (frame.tuning[k][:, None] == frame.tuning)
+            mean = float(frame.weights @ hour_kernel(centres[:, None] - centres) @ frame.weights)
+            own[i] = mean * (frame.tuning[:, None] == frame.tuning)
+    p = frame.predicted
+    return Targets(
+        cross_fixed=MU_SD**2 + SLOPE_SD**2 * p[k][:, None] * p,
+        cross=cross,
+        own_fixed=MU_SD**2 + SLOPE_SD**2 * p[:, None] * p,
+        own=own,
+    )
+
+
+def frame_of(ledger: Ledger) -> Frame:
+    """Return a campaign's tests as arrays."""
+    order = {s.key: i for i, s in enumerate(ledger.setups)}
+    rigs = {r: i for i, r in enumerate(dict.fromkeys(s.rig for s in ledger.setups))}
+    tunings = {t: i for i, t in enumerate(dict.fromkeys(s.tuning for s in ledger.setups))}
+    predicted = np.array([np.nan if s.predicted_score is None else s.predicted_score for s in ledger.setups])
+    known = ~np.isnan(predicted)
+    centred = np.where(known, predicted - (predicted[known].mean() if known.any() else 0.0), 0.0)
+    visits: dict[tuple[int, str], int] = {}
+    for r in ledger.results:
+        visits.setdefault(r.visit, len(visits))
+    together = ledger.together(ledger.mounted)
+    latest = {r.visit[1]: visits[r.visit] for r in ledger.results if len(together) > 1 and r.visit[1] in together}
+    return Frame(
+        rig=np.array([rigs[s.rig] for s in ledger.setups], dtype=np.intp),
+        tuning=np.array([tunings[s.tuning] for s in ledger.setups], dtype=np.intp),
+        predicted=centred,
+        y=np.array([r.score for r in ledger.results], dtype=float),
+        setup=np.array([order[r.setup] for r in ledger.results], dtype=np.intp),
+        visit=np.array([visits[r.visit] for r in ledger.results], dtype=np.intp),
+        minute=np.array([r.minute for r in ledger.results], dtype=float),
+        hour=np.array([r.hour for r in ledger.results], dtype=float),
+        weights=np.array(hour_weights(ledger.design.needs)),
+        standing=np.array([latest.get(s.rig, -1) for s in ledger.setups], dtype=np.intp),
+    )
