@@ -77,8 +77,12 @@ _CESQ_RSRP = _Code("CESQ rsrp", -141, 1, 0, 97, 255, _AT)
 _CESQ_SS_RSRQ = _Code("CESQ ss_rsrq", -43.5, 0.5, 0, 127, 255, _AT)
 _CESQ_SS_RSRP = _Code("CESQ ss_rsrp", -157, 1, 0, 126, 255, _AT)
 _CESQ_SS_SINR = _Code("CESQ ss_sinr", -23.5, 0.5, 0, 127, 255, _AT)
-_REPORT_RSRP = _Code("RSRP report", -141, 1, -17, 97, None, "TS 36.133, 9.1.4")
-_REPORT_RSRQ = _Code("RSRQ report", -20, 0.5, -30, 46, None, "TS 36.133, 9.1.7")
+# The LTE reports grew at both ends later, and the new indices do not continue the old line: -1 is what lies just below the edge of 0.
+_REPORT_RSRP = _Code("RSRP report", -141, 1, 0, 97, None, "TS 36.133, 9.1.4")
+_REPORT_RSRP_BELOW = _Code("RSRP report", -140, 1, -17, -1, None, "TS 36.133, 9.1.4", open_last=False)
+_REPORT_RSRQ = _Code("RSRQ report", -20, 0.5, 0, 34, None, "TS 36.133, 9.1.7")
+_REPORT_RSRQ_BELOW = _Code("RSRQ report", -19.5, 0.5, -30, -1, None, "TS 36.133, 9.1.7", open_last=False)
+_REPORT_RSRQ_ABOVE = _Code("RSRQ report", -20.5, 0.5, 35, 46, None, "TS 36.133, 9.1.7", open_first=False)
 _REPORT_RS_SINR = _Code("RS-SINR report", -23.5, 0.5, 0, 127, None, "TS 36.133, 9.1.17")
 _REPORT_SS_RSRP = _Code("SS-RSRP report", -157, 1, 0, 126, None, "TS 38.133, 10.1.6")
 _REPORT_SS_RSRQ = _Code("SS-RSRQ report", -43.5, 0.5, 0, 127, None, "TS 38.133, 10.1.11")
@@ -176,19 +180,23 @@ def cesq_ss_sinr_db(code: int) -> Interval | None:
 
 
 def report_rsrp_dbm(code: int) -> Interval | None:
-    """Return the LTE RSRP of a report in dBm; -17..-1 are the extended values. Raises CodeError outside -17..97.
+    """Return the LTE RSRP of a report in dBm. Raises CodeError outside -17..97.
 
-    0 is [-141, -140) here and not open: the extended values lie below it. Source: TS 36.133, 9.1.4.
+    0 is below -140, 97 is -44 or more. The extended values -17..-1 part what 0 lumps together: -1 is [-141, -140), -17 is below
+    -156 (their edges from memory). Source: TS 36.133, 9.1.4.
     """
-    return _REPORT_RSRP.interval(code)
+    return (_REPORT_RSRP_BELOW if -17 <= code < 0 else _REPORT_RSRP).interval(code)
 
 
 def report_rsrq_db(code: int) -> Interval | None:
-    """Return the LTE RSRQ of a report in dB; -30..-1 and 35..46 are the extended values. Raises CodeError outside -30..46.
+    """Return the LTE RSRQ of a report in dB. Raises CodeError outside -30..46.
 
-    Source: TS 36.133, 9.1.7.
+    0 is below -19.5, 34 is -3 or more. The extended values -30..-1 and 35..46 part what 0 and 34 lump together: -1 is [-20, -19.5),
+    35 is [-3, -2.5), 46 is 2.5 or more (their edges from memory). Source: TS 36.133, 9.1.7.
     """
-    return _REPORT_RSRQ.interval(code)
+    if -30 <= code < 0:
+        return _REPORT_RSRQ_BELOW.interval(code)
+    return (_REPORT_RSRQ_ABOVE if 34 < code <= 46 else _REPORT_RSRQ).interval(code)
 
 
 def report_rs_sinr_db(code: int) -> Interval | None:
