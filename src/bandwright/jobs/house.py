@@ -1,0 +1,96 @@
+"""What a job needs of the world, as one value: declared facts, records, clock, gateways, probes, and the person at the site.
+
+`jobs.assembly` makes one from the concrete edges; tests make one from simulated ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from bandwright.errors import UsageError
+from bandwright.ports import Clock, Gateway, Person, Probe, Records
+from bandwright.words.declared import Declared
+from bandwright.words.measurement import Measurement
+from bandwright.words.radio import Capture, Reading, SettingsSeen
+from bandwright.words.rig import Rig, Tuning
+
+__all__ = ["Guard", "House", "KeptRecords"]
+
+
+class KeptRecords(Records, Protocol):
+    """Records with the look-ups that jobs need."""
+
+    def measurement(self, key: str) -> Measurement | None:
+        """Return one measurement, or None."""
+        ...
+
+    def capture(self, key: str) -> Capture | None:
+        """Return one capture, or None."""
+        ...
+
+    def measurement_count(self) -> int:
+        """Return how many measurements are kept."""
+        ...
+
+
+class Guard(Protocol):
+    """Brings a site back by itself when a risky tuning leaves it without service, even if this process dies."""
+
+    def arm(self, rig: Rig, former: SettingsSeen, *, seconds: float) -> None:
+        """Write down what to restore and start the small process that will."""
+        ...
+
+    def disarm(self) -> None:
+        """Service is proven: nothing needs to be restored."""
+        ...
+
+
+@dataclass(slots=True)
+class House:
+    """The world of one workspace. folder is None for a house without a disk."""
+
+    folder: Path
+    declared: Declared
+    records: KeptRecords
+    clock: Clock
+    gateway_maker: Callable[[str], Gateway]  # by key of the declared gateway
+    probe_maker: Callable[[str], Probe]  # by key of the rig
+    shown: Callable[[Tuning, SettingsSeen, Reading | None], tuple[bool, str]]
+    person: Person | None = None
+    guard: Guard | None = None
+    far_end: str | None = None
+    _gateways: dict[str, Gateway] = field(default_factory=dict)
+    _probes: dict[str, Probe] = field(default_factory=dict)
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        return ZoneInfo(self.declared.site.timezone)
+
+    def gateway(self, key: str) -> Gateway:
+        """Return the gateway of that key, opened once."""
+        if key not in self._gateways:
+            self._gateways[key] = self.gateway_maker(key)
+        return self._gateways[key]
+
+    def probe(self, rig: str) -> Probe:
+        """Return the probe that measures through a rig."""
+        if rig not in self._probes:
+            self._probes[rig] = self.probe_maker(rig)
+        return self._probes[rig]
+
+    def the_person(self) -> Person:
+        """Return the person at the site. Raises UsageError where nobody can be asked."""
+        if self.person is None:
+            raise UsageError("this step needs a person, and nobody can be asked here", todo="Run it in a terminal, or on the page")
+        return self.person
+
+    async def close(self) -> None:
+        """Let go of all gateways."""
+        for gateway in self._gateways.values():
+            await gateway.close()
+        self._gateways.clear()

@@ -1,0 +1,170 @@
+"""Put a tuning in force and prove it: ask, read back, wait until the radio shows it. An "OK" proves nothing.
+
+A risky tuning (a pinned cell, a single band) is guarded: a timed return is armed first and disarmed when service is seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+
+from bandwright.errors import GatewayError, GatewayRefused
+from bandwright.jobs.house import House
+from bandwright.ports import Gateway, GatewayAbilities, Question
+from bandwright.readings.parse import parse
+from bandwright.words.measurement import MeasurementPlan
+from bandwright.words.radio import Capture, Reading, Registration, SettingsSeen
+from bandwright.words.rig import Rig, Tuning
+
+__all__ = ["Applied", "apply", "keep_former", "look", "restore_former"]
+
+_POLL_S = 2.0
+_FORMER = "former"
+
+Note = Callable[[str], Awaitable[None]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Applied:
+    """Whether a tuning is in force, why not, and the last reading that was taken."""
+
+    ok: bool
+    why: str
+    reading: Reading | None = None
+    capture: Capture | None = None
+    asked_person: bool = False
+
+
+async def look(house: House, gateway: Gateway, *, moment: str = "idle") -> tuple[Capture, Reading | None]:
+    """Fetch a capture, keep it, read it, keep the readings. Returns the last reading, or None where nothing could be read.
+
+    Raises GatewayError where the gateway cannot be asked.
+    """
+    capture = await gateway.fetch(moment=moment)
+    house.records.add_capture(capture)
+    readings = parse(capture)
+    for reading in readings:
+        house.records.add_reading(reading)
+    return capture, _most_telling(readings)
+
+
+def _most_telling(readings: tuple[Reading, ...]) -> Reading | None:
+    with_carriers = [r for r in readings if r.serving()]
+    return with_carriers[-1] if with_carriers else (readings[-1] if readings else None)
+
+
+async def apply(house: House, rig: Rig, tuning: Tuning, abilities: GatewayAbilities, *, in_force: bool) -> Applied:
+    """Put a tuning in force on the mounted rig and prove it by a reading.
+
+    in_force: it was the last tuning proven on this rig, so nothing needs to be asked again.
+    """
+    gateway = house.gateway(rig.gateway)
+    if abilities.by_person:
+        return await _by_person(house, rig, tuning, gateway, in_force=in_force)
+    if not abilities.can_tune:
+        capture, reading = await look(house, gateway)
+        return Applied(ok=True, why="", reading=reading, capture=capture)
+    timeout_s = float(house.declared.settings["apply_timeout_s"])
+    try:
+        if not in_force:
+            if tuning.is_risky and house.guard is not None:
+                house.guard.arm(rig, await gateway.settings(), seconds=float(house.declared.settings["return_after_s"]))
+            house.records.add_capture(await gateway.apply(tuning))
+        applied = await _wait_until_shown(house, rig, tuning, gateway, timeout_s=timeout_s)
+    except GatewayRefused as error:
+        applied = Applied(ok=False, why=str(error))
+    if house.guard is not None and tuning.is_risky and applied.ok:
+        house.guard.disarm()
+    return applied
+
+
+async def _wait_until_shown(house: House, rig: Rig, tuning: Tuning, gateway: Gateway, *, timeout_s: float) -> Applied:
+    until = house.clock.monotonic_s() + timeout_s
+    loaded = False
+    while True:
+        settings = await gateway.settings()
+        capture, reading = await look(house, gateway, moment="load_down" if loaded else "idle")
+        ok, why = house.shown(tuning, settings, reading)
+        served = reading is not None and reading.registration not in (Registration.NONE, Registration.SEARCHING, Registration.DENIED, Registration.LIMITED)
+        if ok and served:
+            return Applied(ok=True, why="", reading=reading, capture=capture)
+        if not served:
+            why = why or "no service yet"
+        if house.clock.monotonic_s() >= until:
+            return Applied(ok=False, why=why, reading=reading, capture=capture)
+        if tuning.mode == "endc" and served:  # the NR leg often shows under load only
+            await house.probe(rig.key).load(3.0, plan=MeasurementPlan(setup=None))
+            loaded = True
+        else:
+            await house.clock.sleep(_POLL_S)
+
+
+async def _by_person(house: House, rig: Rig, tuning: Tuning, gateway: Gateway, *, in_force: bool) -> Applied:
+    asked = False
+    if not in_force and (tuning.mode != "automatic" or tuning.bands or tuning.cell or tuning.gateways):
+        answer = await house.the_person().ask(Question(kind="set", text=_told(rig, tuning), rig=rig.key, setup=f"{rig.key}/{tuning.key}"))
+        asked = True
+        if answer.strip().lower() == "skip":
+            return Applied(ok=False, why="the person could not set it", asked_person=True)
+    capture, reading = await look(house, gateway)
+    if reading is None or not reading.serving():
+        return Applied(ok=True, why="nothing was pasted that could be read: the person's word stands", reading=reading, capture=capture, asked_person=asked)
+    ok, why = house.shown(tuning, SettingsSeen(), reading)
+    return Applied(ok=ok, why=why, reading=reading, capture=capture, asked_person=asked)
+
+
+def _told(rig: Rig, tuning: Tuning) -> str:
+    wants = {"automatic": "network mode: automatic", "nr-sa": "network mode: 5G standalone only", "endc": "network mode: 4G with 5G (non-standalone)", "lte": "network mode: LTE (4G) only"}
+    parts = [wants[tuning.mode]]
+    parts.append(f"allowed bands: {', '.join(tuning.bands)}" if tuning.bands else "allowed bands: all")
+    if tuning.cell:
+        parts.append(f"cell: {tuning.cell}")
+    if tuning.antenna:
+        parts.append(f"antenna: {tuning.antenna}")
+    return f"On the gateway of {rig.label or rig.key}, set {'; '.join(parts)}."
+
+
+async def keep_former(house: House, campaign: str, rig: Rig) -> SettingsSeen | None:
+    """Read and keep the settings a gateway had before the campaign first changed them. Returns them, or None where it has none."""
+    known = _former(house, campaign, rig.gateway)
+    if known is not None:
+        return known
+    gateway = house.gateway(rig.gateway)
+    if not (await gateway.abilities()).can_tune:
+        return None
+    seen = await gateway.settings()
+    meta = [("campaign", campaign), *((k, v) for k, v in (("mode", seen.mode), ("cell", seen.cell)) if v is not None)]
+    if seen.bands is not None:
+        meta.append(("bands", ",".join(seen.bands)))
+    meta += [(f"raw {k}", v) for k, v in seen.raw]
+    text = seen.capture.text if seen.capture is not None else ""
+    key = f"{campaign}-{_FORMER}-{rig.gateway}"
+    house.records.add_capture(Capture(key=key, at=house.clock.now(), kind=gateway.kind, text=text, gateway=rig.gateway, moment=_FORMER, meta=tuple(meta)))
+    return seen
+
+
+def _former(house: House, campaign: str, gateway: str) -> SettingsSeen | None:
+    kept = house.records.capture(f"{campaign}-{_FORMER}-{gateway}")
+    if kept is None:
+        return None
+    meta = dict(kept.meta)
+    bands = tuple(b for b in meta["bands"].split(",") if b) if "bands" in meta else None
+    raw = tuple((k.removeprefix("raw "), v) for k, v in kept.meta if k.startswith("raw "))
+    return SettingsSeen(mode=meta.get("mode"), bands=bands, cell=meta.get("cell"), raw=raw, capture=kept)
+
+
+async def restore_former(house: House, campaign: str, rig: Rig) -> str | None:
+    """Put back the settings from before the campaign. Returns what was done in words, or None where there was nothing to do."""
+    former = _former(house, campaign, rig.gateway)
+    if former is None:
+        return None
+    gateway = house.gateway(rig.gateway)
+    try:
+        house.records.add_capture(await gateway.restore(former))
+    except GatewayError as error:
+        return f"the former setting of {rig.gateway} could not be put back: {error}"
+    if house.guard is not None:
+        house.guard.disarm()
+    return f"the former setting of {rig.gateway} is back ({former.mode or 'mode not said'})"
+
+
