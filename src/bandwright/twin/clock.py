@@ -23,7 +23,7 @@ class SimulatedClock:
             raise UsageError("start of a simulated clock", given=start.isoformat(), allowed="a time with its time zone")
         self._start = start.astimezone(UTC)
         self._passed_s = 0.0
-        self._sleepers: list[tuple[float, int]] = []
+        self._sleepers: list[tuple[float, int, asyncio.Event]] = []
         self._order = itertools.count()
 
     def now(self) -> datetime:
@@ -36,16 +36,19 @@ class SimulatedClock:
 
     async def sleep(self, seconds: float) -> None:
         """Let simulated time pass; other tasks that are ready run first."""
-        mine = (self._passed_s + max(0.0, seconds), next(self._order))
+        mine = (self._passed_s + max(0.0, seconds), next(self._order), asyncio.Event())
         heapq.heappush(self._sleepers, mine)
         try:
             await asyncio.sleep(0)
-            while self._sleepers[0] != mine:
-                await asyncio.sleep(0)
+            while self._sleepers[0] is not mine:
+                mine[2].clear()
+                await mine[2].wait()
             self._passed_s = max(self._passed_s, mine[0])
         finally:
             self._sleepers.remove(mine)
             heapq.heapify(self._sleepers)
+            if self._sleepers:
+                self._sleepers[0][2].set()
 
     def advance(self, seconds: float) -> None:
         """Move time on without waiting for anyone. Raises UsageError for a negative number."""

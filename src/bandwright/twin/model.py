@@ -98,7 +98,6 @@ class PreparedSetup:
         self.move, self.target_choice, self.phase = self.one["move"], self.batch["target"].start, self.batch["phase"].start
         self._within_down, self._within_up = self.batch["within_a"], self.batch["within_b"]
         self._failed_u = self.batch["failed"].start
-        full = sum(c.bandwidth_mhz for c in plan.carriers) or 1.0
         total = sum(s.share for s in plan.serving) or 1.0
         chance = 0.0
         self._set_upto: list[float] = []
@@ -106,7 +105,8 @@ class PreparedSetup:
             chance += serving.share / total
             self._set_upto.append(chance)
         # rate by total bandwidth: exponent .56 within a place [7]; half of it for the uplink, which mostly stays on one carrier (assumed)
-        self.set_ln = np.array([0.56 * math.log(sum(plan.carriers[i].bandwidth_mhz for i in s.carriers) / full) for s in plan.serving] or [0.0])
+        widths_mhz = [sum(plan.carriers[i].bandwidth_mhz for i in s.carriers) for s in plan.serving] or [1.0]
+        self.set_ln = 0.56 * np.log(np.array(widths_mhz) / max(widths_mhz))
 
     @cached_property
     def readings(self) -> Batch:

@@ -10,6 +10,7 @@ What none of them gives is marked "assumed".
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -217,3 +218,7 @@ class SitePlan:
         if found is None:
             raise UsageError("simulated setup", given=key, allowed=", ".join(s.key for s in self.setups))
         return found
+
+    def match(self, rig: str, *, mode: str, bands: Sequence[str]) -> SetupPlan | None:
+        """Return the setup that a gateway's settings on a rig make, or None where the plan has none of that mode and bands."""
+        return next((s for s in self.setups if s.rig == rig and s.mode == mode and set(s.bands) == set(bands)), None)
