@@ -1,0 +1,90 @@
+"""The table of gateway kinds. A new kind is one module and one row here; help, forms, docs and the contract suite read the rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from bandwright.errors import DeclarationError
+from bandwright.gateways import pasted, serial
+from bandwright.gateways.declared import Declared, read_settings
+from bandwright.gateways.pasted import Ask
+from bandwright.ports import Clock, Gateway
+from bandwright.privacy import Private
+from bandwright.words.rig import GatewayPlan
+
+__all__ = ["KINDS", "Kind", "Opening", "Secrets", "kind", "open_gateway", "settings_of"]
+
+Secrets = Callable[[str], Private[str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """What a factory may use beside the plan. secrets: opens a secret by its name; None where none can be had."""
+
+    clock: Clock
+    ask: Ask | None = None
+    secrets: Secrets | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """One kind of gateway. settings: the model of its own settings, whose fields say what they mean. tunes: whether it can set anything."""
+
+    key: str
+    label: str
+    settings: type[Declared]
+    factory: Callable[[GatewayPlan, Any, Opening], Gateway]
+    tunes: str  # a sentence: what it can set
+    about: str
+
+
+KINDS: tuple[Kind, ...] = (
+    Kind(
+        key="pasted",
+        label="a person reads and sets it",
+        settings=pasted.PastedSettings,
+        factory=lambda plan, settings, opening: pasted.by_person(plan, settings, clock=opening.clock, ask=opening.ask),
+        tunes="whatever its page offers, by the person's hand",
+        about="Works with any gateway: you paste what its page shows, and set what you are told.",
+    ),
+    Kind(
+        key="at-serial",
+        label="AT commands over a serial port",
+        settings=serial.SerialSettings,
+        factory=lambda plan, settings, opening: serial.over_serial(plan, settings, clock=opening.clock),
+        tunes="what the modem's dialect documents: mode, bands, cell",
+        about="A modem on this computer, by its command port.",
+    ),
+    Kind(
+        key="at-tcp",
+        label="AT commands over TCP",
+        settings=serial.TcpSettings,
+        factory=lambda plan, settings, opening: serial.over_tcp(plan, settings, clock=opening.clock),
+        tunes="what the modem's dialect documents: mode, bands, cell",
+        about="A gateway, or a helper beside it, that passes AT commands through a socket.",
+    ),
+)
+
+
+def kind(key: str) -> Kind:
+    """Return the row of a kind. Raises DeclarationError naming the kinds there are."""
+    found = {row.key: row for row in KINDS}.get(key)
+    if found is None:
+        raise DeclarationError("gateway kind", given=key, allowed=", ".join(row.key for row in KINDS))
+    return found
+
+
+def settings_of(plan: GatewayPlan) -> Declared:
+    """Return a plan's settings, checked. Raises DeclarationError naming the place, what was given and what is allowed."""
+    return read_settings(kind(plan.kind).settings, plan.settings, place=f'gateway "{plan.key}"')
+
+
+def open_gateway(plan: GatewayPlan, *, clock: Clock, ask: Ask | None = None, secrets: Secrets | None = None) -> Gateway:
+    """Return the gateway of a plan. Nothing is touched before its first question.
+
+    ask: how a person is asked, for kinds that need one. secrets: opens a declared secret by its name.
+    Raises DeclarationError where the plan cannot be used.
+    """
+    return kind(plan.kind).factory(plan, settings_of(plan), Opening(clock=clock, ask=ask, secrets=secrets))

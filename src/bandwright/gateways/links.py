@@ -1,0 +1,233 @@
+"""Lines to equipment: bytes out, bytes in, over TCP or a serial port, held by one process at a time.
+
+A link knows nothing of commands. Its time is real time, because a socket lives in it; tests bring a link of their own
+that lives in simulated time (`receive` and `now_s` are all that measures time in a session).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import threading
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Protocol
+
+from bandwright.errors import GatewayBusy, GatewayUnreachable
+from bandwright.gateways.locks import PortLock
+
+if TYPE_CHECKING:
+    import serial
+
+__all__ = ["Link", "SerialLink", "TcpLink"]
+
+
+class Link(Protocol):
+    """A line to the equipment. Raises GatewayUnreachable when the line is gone, GatewayBusy when something else holds it."""
+
+    name: str
+
+    async def open(self) -> None:
+        """Open the line and hold it alone."""
+        ...
+
+    async def send(self, data: bytes) -> None:
+        """Send bytes."""
+        ...
+
+    async def receive(self, timeout_s: float) -> bytes:
+        """Return what has come, at the latest after timeout_s; b"" is "nothing came"."""
+        ...
+
+    async def close(self) -> None:
+        """Let go of the line. Safe to call twice."""
+        ...
+
+    def now_s(self) -> float:
+        """Return the seconds of the time in which `receive` waits."""
+        ...
+
+
+class TcpLink:
+    """A line over TCP: equipment, or a helper beside it, that passes AT commands through a socket."""
+
+    def __init__(self, host: str, port: int, *, connect_s: float) -> None:
+        self.name = f"{host}:{port}"
+        self._host, self._port, self._connect_s = host, port, connect_s
+        self._lock = PortLock(f"tcp:{self.name}")
+        self._reader: asyncio.StreamReader | None = None
+        self._writer: asyncio.StreamWriter | None = None
+
+    async def open(self) -> None:
+        """Open the line and hold it alone."""
+        if self._writer is not None:
+            return
+        self._lock.take(self.name)
+        try:
+            self._reader, self._writer = await asyncio.wait_for(asyncio.open_connection(self._host, self._port), self._connect_s)
+        except (OSError, TimeoutError) as error:
+            self._lock.give()
+            raise GatewayUnreachable(
+                f"no connection to {self.name}", given=_reason(error), todo="Check that the gateway is on, and that address and port are right."
+            ) from error
+
+    async def send(self, data: bytes) -> None:
+        """Send bytes."""
+        if self._writer is None:
+            raise GatewayUnreachable(f"the line to {self.name} is closed")
+        try:
+            self._writer.write(data)
+            await self._writer.drain()
+        except OSError as error:
+            await self.close()
+            raise GatewayUnreachable(f"the line to {self.name} broke", given=_reason(error)) from error
+
+    async def receive(self, timeout_s: float) -> bytes:
+        """Return what has come; empty is "nothing came"."""
+        if self._reader is None:
+            raise GatewayUnreachable(f"the line to {self.name} is closed")
+        try:
+            data = await asyncio.wait_for(self._reader.read(4096), timeout_s)
+        except TimeoutError:
+            return b""
+        except OSError as error:
+            await self.close()
+            raise GatewayUnreachable(f"the line to {self.name} broke", given=_reason(error)) from error
+        if not data:
+            await self.close()
+            raise GatewayUnreachable(f"{self.name} closed the line")
+        return data
+
+    async def close(self) -> None:
+        """Let go of the line. Safe to call twice."""
+        writer, self._reader, self._writer = self._writer, None, None
+        if writer is not None:
+            writer.close()
+            with contextlib.suppress(OSError, TimeoutError):
+                await asyncio.wait_for(writer.wait_closed(), 1.0)
+        self._lock.give()
+
+    def now_s(self) -> float:
+        """Return seconds of real time."""
+        return time.monotonic()
+
+
+class SerialLink:
+    """A line over a serial port or a pseudo-terminal, through pyserial.
+
+    owner: answers who owns a port (the modem daemon), or None; such a port is not opened, because two readers of one port steal
+    each other's answers. Reading is done in a thread, which works alike on Linux, macOS and Windows.
+    """
+
+    def __init__(self, port: str, *, speed: int, owner: Callable[[str], str | None] | None = None) -> None:
+        self.name = port
+        self._speed, self._owner = speed, owner
+        self._lock = PortLock(f"serial:{port}")
+        self._port: serial.Serial | None = None
+        self._thread: threading.Thread | None = None
+        self._queue: asyncio.Queue[bytes | None] = asyncio.Queue()
+
+    async def open(self) -> None:
+        """Open the line and hold it alone."""
+        if self._port is not None:
+            return
+        import serial
+
+        owner = await asyncio.to_thread(self._owner, self.name) if self._owner is not None else None
+        if owner is not None:
+            raise GatewayBusy(
+                f"{self.name} belongs to {owner}",
+                todo="Declare this gateway with kind 'modem-daemon', or have the daemon leave this port alone. It was not opened.",
+            )
+        self._lock.take(self.name)
+        try:
+            self._port = await asyncio.to_thread(
+                serial.Serial, self.name, self._speed, timeout=0.1, write_timeout=2.0, exclusive=True if hasattr(serial.Serial, "_reconfigure_port") else None
+            )
+        except (OSError, ValueError, serial.SerialException) as error:
+            self._lock.give()
+            raise _port_error(self.name, error) from error
+        self._queue = asyncio.Queue()
+        self._thread = threading.Thread(target=_pump, args=(self._port, asyncio.get_running_loop(), self._queue), name=f"read {self.name}", daemon=True)
+        self._thread.start()
+
+    async def send(self, data: bytes) -> None:
+        """Send bytes."""
+        import serial
+
+        if self._port is None:
+            raise GatewayUnreachable(f"the port {self.name} is closed")
+        try:
+            await asyncio.to_thread(self._port.write, data)
+        except (OSError, serial.SerialException) as error:
+            await self.close()
+            raise GatewayUnreachable(f"the port {self.name} is gone", given=_reason(error), todo="Check the cable and whether the device restarted.") from error
+
+    async def receive(self, timeout_s: float) -> bytes:
+        """Return what has come; empty is "nothing came"."""
+        if self._port is None:
+            raise GatewayUnreachable(f"the port {self.name} is closed")
+        try:
+            data = await asyncio.wait_for(self._queue.get(), timeout_s)
+        except TimeoutError:
+            return b""
+        if data is None:
+            await self.close()
+            raise GatewayUnreachable(f"the port {self.name} is gone", todo="Check the cable and whether the device restarted.")
+        return data
+
+    async def close(self) -> None:
+        """Let go of the line. Safe to call twice."""
+        port, thread, self._port, self._thread = self._port, self._thread, None, None
+        if port is not None:
+            with contextlib.suppress(OSError, AttributeError):
+                port.cancel_read()
+            if thread is not None:
+                await asyncio.to_thread(thread.join, 1.0)
+            with contextlib.suppress(OSError):
+                port.close()
+        self._lock.give()
+
+    def now_s(self) -> float:
+        """Return seconds of real time."""
+        return time.monotonic()
+
+
+def _pump(port: serial.Serial, loop: asyncio.AbstractEventLoop, queue: asyncio.Queue[bytes | None]) -> None:
+    """Carry what comes from the port into the queue; None at its end."""
+    data: bytes | None
+    while True:
+        try:
+            data = port.read(1)
+            if data and (more := port.in_waiting):
+                data += port.read(more)
+        except Exception:  # noqa: BLE001  a port that vanishes raises OSError, SerialException or TypeError, depending on the platform
+            data = None
+        if not port.is_open:
+            return
+        if data != b"":
+            try:
+                loop.call_soon_threadsafe(queue.put_nowait, data)
+            except RuntimeError:  # the loop is closed: nobody listens any more
+                return
+        if data is None:
+            return
+
+
+def _port_error(name: str, error: Exception) -> GatewayBusy | GatewayUnreachable:
+    text = _reason(error).lower()
+    if "lock" in text or "busy" in text or "resource temporarily unavailable" in text or "access is denied" in text:
+        return GatewayBusy(f"{name} is held by another program", given=_reason(error), todo="Close the other program, then try again.")
+    if "permission" in text:
+        return GatewayUnreachable(
+            f"{name} may not be opened by this user",
+            given=_reason(error),
+            todo="On Linux add yourself to the group that owns the port (often 'dialout') and log in again.",
+        )
+    return GatewayUnreachable(f"{name} cannot be opened", given=_reason(error), todo="Check the cable; `bandwright check` lists the ports of this computer.")
+
+
+def _reason(error: BaseException) -> str:
+    if isinstance(error, TimeoutError):
+        return "no answer in time"
+    return getattr(error, "strerror", None) or str(error) or type(error).__name__

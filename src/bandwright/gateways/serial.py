@@ -1,0 +1,186 @@
+"""Modems that speak AT commands, over a serial port or over TCP (kinds `at-serial` and `at-tcp`).
+
+The dialect is declared, or found by asking each dialect's own read-back command once, most telling first. Everything sent is a row of
+`dialects.table`. What cannot be read back is never set.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pydantic import Field
+
+from bandwright.errors import GatewayRefused, GatewayUnreachable
+from bandwright.gateways.captures import make_capture
+from bandwright.gateways.commands import Command
+from bandwright.gateways.declared import Declared, split_address
+from bandwright.gateways.dialects.base import Dialect, wanted
+from bandwright.gateways.dialects.table import CONNECTION, DIALECTS, dialect
+from bandwright.gateways.links import Link, SerialLink, TcpLink
+from bandwright.gateways.owners import daemon_owner
+from bandwright.gateways.session import Session
+from bandwright.ports import Clock, GatewayAbilities
+from bandwright.words.radio import Capture, Exchange, SettingsSeen
+from bandwright.words.rig import GatewayPlan, Tuning
+
+__all__ = ["AtGateway", "SerialSettings", "TcpSettings", "over_serial", "over_tcp"]
+
+
+class _AtSettings(Declared):
+    dialect: str = Field(default="auto", description="key of the command dialect, or 'auto' to find it by asking")
+    timeout_s: float = Field(default=5.0, gt=0, le=120, description="how long one answer may take")
+    quiet_s: float = Field(default=0.3, gt=0, le=10, description="how long nothing must come before a line that was out of step is used again")
+
+
+class SerialSettings(_AtSettings):
+    """Settings of kind at-serial."""
+
+    port: str = Field(description="serial port of the modem's command channel, e.g. /dev/ttyUSB2, /dev/cu.usbmodem1 or COM7")
+    speed: int = Field(default=115200, ge=300, le=4_000_000, description="bits per second; USB ports ignore it")
+
+
+class TcpSettings(_AtSettings):
+    """Settings of kind at-tcp."""
+
+    address: str = Field(description="host:port where AT commands are answered")
+    connect_s: float = Field(default=5.0, gt=0, le=120, description="how long connecting may take")
+
+
+class AtGateway:
+    """A modem behind an AT session."""
+
+    def __init__(self, kind: str, link: Link, *, plan: GatewayPlan, settings: _AtSettings, clock: Clock) -> None:
+        self.kind = kind
+        self._plan, self._clock = plan, clock
+        self._session = Session(link, timeout_s=settings.timeout_s, quiet_s=settings.quiet_s)
+        self._dialect: Dialect | None = None if settings.dialect == "auto" else dialect(settings.dialect)
+        self._prepared = False
+        self._supported: tuple[str, ...] | None = None
+
+    async def abilities(self) -> GatewayAbilities:
+        """Return what can be asked of it: from the dialect, and the bands it says it has."""
+        speaks = await self._speaks()
+        supported: tuple[str, ...] = ()
+        if speaks.can_tune:
+            seen = await self.settings()
+            supported = await self._bands(speaks, dict(seen.raw)) if speaks.can_choose_bands else ()
+        return GatewayAbilities(
+            can_tune=speaks.can_tune,
+            modes=speaks.modes,
+            bands=supported,
+            can_pin_cell=speaks.can_pin_cell,
+            label=f"AT, {speaks.label}",
+        )
+
+    async def fetch(self, *, moment: str = "idle") -> Capture:
+        """Ask for the radio state."""
+        speaks = await self._speaks()
+        rows = speaks.reads_under_load if moment.startswith("load") else speaks.reads
+        exchanges = await self._ask_all([row.fill() for row in rows])
+        return self._capture(exchanges, moment=moment, speaks=speaks)
+
+    async def settings(self) -> SettingsSeen:
+        """Read the tuning settings back."""
+        speaks = await self._speaks()
+        commands = [row.fill() for row in speaks.asks]
+        exchanges = await self._ask_all(commands) if commands else []
+        raw = speaks.raw(_answers(commands, exchanges))
+        seen = speaks.seen(raw)
+        return SettingsSeen(
+            mode=seen.mode, bands=seen.bands, cell=seen.cell, capture=self._capture(exchanges, moment=None, speaks=speaks), raw=tuple(raw.items())
+        )
+
+    async def apply(self, tuning: Tuning) -> Capture:
+        """Ask for a tuning: only what differs from the read-back is sent."""
+        speaks = await self._speaks()
+        if tuning.antenna is not None:
+            raise GatewayRefused(
+                "antenna", given=tuning.antenna, todo="No command for switching antennas is documented for this dialect; switch it on the gateway's own page."
+            )
+        want = wanted(tuning, label=self._plan.key)
+        if not speaks.can_tune:
+            speaks.write(want, raw={}, supported=())
+        before = await self.settings()
+        raw = dict(before.raw)
+        return await self._set(speaks, speaks.write(want, raw=raw, supported=await self._bands(speaks, raw)))
+
+    async def restore(self, seen: SettingsSeen) -> Capture:
+        """Put former settings back, as `settings()` returned them."""
+        speaks = await self._speaks()
+        now = await self.settings()
+        return await self._set(speaks, speaks.put_back(dict(seen.raw), raw=dict(now.raw)))
+
+    async def connection(self) -> Capture:
+        """Ask what a person must have set for a connection: SIM state, access point name and address family, active contexts."""
+        speaks = await self._speaks()
+        return self._capture(await self._ask_all([row.fill() for row in CONNECTION]), moment=None, speaks=speaks)
+
+    async def close(self) -> None:
+        """Let go of the port. Safe to call twice."""
+        self._prepared = False
+        await self._session.close()
+
+    async def _speaks(self) -> Dialect:
+        """Return the dialect, found once, with its preparing commands sent once per connection."""
+        self._session.restart_watch()
+        if self._dialect is None:
+            for one in DIALECTS:
+                answer = await self._session.ask(one.recognise.fill())
+                if answer.complete and answer.fault is None:
+                    self._dialect = one
+                    break
+            else:
+                raise GatewayUnreachable(
+                    f"{self._session.link.name} answers AT but no command that reads a radio", todo="Declare its dialect, or use kind 'pasted'."
+                )
+        if not self._prepared:
+            for row in self._dialect.prepare:
+                await self._session.ask(row.fill())
+            self._prepared = True
+        return self._dialect
+
+    async def _bands(self, speaks: Dialect, raw: dict[str, str]) -> tuple[str, ...]:
+        if self._supported is None:
+            commands = [row.fill() for row in speaks.capability]
+            answers = _answers(commands, await self._ask_all(commands) if commands else [])
+            raw.update(speaks.raw(answers))
+            self._supported = speaks.supported(answers, raw)
+        return self._supported
+
+    async def _set(self, speaks: Dialect, commands: Sequence[Command]) -> Capture:
+        """Send setting commands in order. The first refusal ends it; a time-out does not: only a read-back tells what it did."""
+        exchanges: list[Exchange] = []
+        for command in commands:
+            done = await self._session.ask(command)
+            exchanges.append(done)
+            if done.complete and done.fault is not None:
+                raise GatewayRefused(
+                    f"{self._session.link.name} answered {command.text}",
+                    given=done.fault,
+                    todo=f"{len(exchanges) - 1} commands before it were answered OK; read the settings back.",
+                )
+        return self._capture(exchanges, moment=None, speaks=speaks)
+
+    async def _ask_all(self, commands: Sequence[Command]) -> list[Exchange]:
+        exchanges = [await self._session.ask(command) for command in commands]
+        if commands and not any(done.complete for done in exchanges):
+            raise GatewayUnreachable(f"{self._session.link.name} answered none of {len(commands)} commands", given=exchanges[-1].fault)
+        return exchanges
+
+    def _capture(self, exchanges: Sequence[Exchange], *, moment: str | None, speaks: Dialect) -> Capture:
+        return make_capture(self.kind, exchanges, at=self._clock.now(), gateway=self._plan.key, moment=moment, meta=(("dialect", speaks.key),))
+
+
+def over_serial(plan: GatewayPlan, settings: SerialSettings, *, clock: Clock) -> AtGateway:
+    """Return the gateway of a plan of kind at-serial."""
+    return AtGateway("at-serial", SerialLink(settings.port, speed=settings.speed, owner=daemon_owner), plan=plan, settings=settings, clock=clock)
+
+
+def over_tcp(plan: GatewayPlan, settings: TcpSettings, *, clock: Clock) -> AtGateway:
+    """Return the gateway of a plan of kind at-tcp."""
+    host, port = split_address(settings.address)
+    return AtGateway("at-tcp", TcpLink(host, port, connect_s=settings.connect_s), plan=plan, settings=settings, clock=clock)
+
+
+def _answers(commands: Sequence[Command], exchanges: Sequence[Exchange]) -> dict[str, str]:
+    return {command.row.key: done.received for command, done in zip(commands, exchanges, strict=True) if done.complete and done.fault is None}
