@@ -15,7 +15,7 @@ from datetime import datetime
 
 from bandwright.advice.verdict import verdict
 from bandwright.errors import GatewayError, UsageError
-from bandwright.jobs.house import House
+from bandwright.jobs.house import House, Left
 from bandwright.jobs.tuning import Applied, apply, keep_former, look, restore_former
 from bandwright.needs.fulfilment import score
 from bandwright.ports import ProbeEvent, Question
@@ -188,7 +188,7 @@ async def _steps(house: House, design: Design, state: _InForce) -> AsyncIterator
             try:
                 async for event in _test(house, design, state, step):
                     yield event
-            except _Left:
+            except Left:
                 yield await _answer(house, design, state, now, "Stopped here; all finished tests are kept. Go on with the same command")
                 return
 
@@ -226,6 +226,7 @@ async def _take_stock(house: House, design: Design, state: _InForce, rig_key: st
     gateway = house.gateway(rig.gateway)
     abilities = await gateway.abilities()
     if abilities.by_person or not abilities.can_tune:
+        await keep_former(house, design.key, rig)
         return
     former = await keep_former(house, design.key, rig)
     seen = await gateway.settings()

@@ -18,7 +18,11 @@ from bandwright.words.measurement import Measurement
 from bandwright.words.radio import Capture, Reading, SettingsSeen
 from bandwright.words.rig import Rig, Tuning
 
-__all__ = ["Guard", "House", "KeptRecords"]
+__all__ = ["Guard", "House", "KeptRecords", "Left"]
+
+
+class Left(Exception):
+    """The person at the site ends the sitting; all finished tests are kept."""
 
 
 class KeptRecords(Records, Protocol):

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
-from bandwright.errors import GatewayError, GatewayRefused
+from bandwright.errors import GatewayError, GatewayRefused, GatewayUnreachable
 from bandwright.jobs.house import House
-from bandwright.ports import Gateway, GatewayAbilities, Question
+from bandwright.ports import Gateway, GatewayAbilities
 from bandwright.readings.parse import parse
 from bandwright.words.measurement import MeasurementPlan
 from bandwright.words.radio import Capture, Reading, Registration, SettingsSeen
@@ -60,7 +60,7 @@ async def apply(house: House, rig: Rig, tuning: Tuning, abilities: GatewayAbilit
     """
     gateway = house.gateway(rig.gateway)
     if abilities.by_person:
-        return await _by_person(house, rig, tuning, gateway, in_force=in_force)
+        return await _by_person(house, tuning, gateway, abilities, in_force=in_force)
     if not abilities.can_tune:
         capture, reading = await look(house, gateway)
         return Applied(ok=True, why="", reading=reading, capture=capture)
@@ -99,29 +99,22 @@ async def _wait_until_shown(house: House, rig: Rig, tuning: Tuning, gateway: Gat
             await house.clock.sleep(_POLL_S)
 
 
-async def _by_person(house: House, rig: Rig, tuning: Tuning, gateway: Gateway, *, in_force: bool) -> Applied:
-    asked = False
-    if not in_force and (tuning.mode != "automatic" or tuning.bands or tuning.cell or tuning.gateways):
-        answer = await house.the_person().ask(Question(kind="set", text=_told(rig, tuning), rig=rig.key, setup=f"{rig.key}/{tuning.key}"))
-        asked = True
-        if answer.strip().lower() == "skip":
-            return Applied(ok=False, why="the person could not set it", asked_person=True)
-    capture, reading = await look(house, gateway)
+async def _by_person(house: House, tuning: Tuning, gateway: Gateway, abilities: GatewayAbilities, *, in_force: bool) -> Applied:
+    """Let the person set it, then prove it by what they paste. Where they cannot paste, their word stands, and it is said."""
+    asked = not in_force and abilities.can_tune
+    if asked:
+        try:
+            house.records.add_capture(await gateway.apply(tuning))
+        except GatewayRefused as error:
+            return Applied(ok=False, why=str(error), asked_person=True)
+    try:
+        capture, reading = await look(house, gateway)
+    except GatewayUnreachable:
+        return Applied(ok=True, why="nothing was pasted: the person's word stands", asked_person=asked)
     if reading is None or not reading.serving():
-        return Applied(ok=True, why="nothing was pasted that could be read: the person's word stands", reading=reading, capture=capture, asked_person=asked)
+        return Applied(ok=True, why="what was pasted shows no carrier: the person's word stands", reading=reading, capture=capture, asked_person=asked)
     ok, why = house.shown(tuning, SettingsSeen(), reading)
     return Applied(ok=ok, why=why, reading=reading, capture=capture, asked_person=asked)
-
-
-def _told(rig: Rig, tuning: Tuning) -> str:
-    wants = {"automatic": "network mode: automatic", "nr-sa": "network mode: 5G standalone only", "endc": "network mode: 4G with 5G (non-standalone)", "lte": "network mode: LTE (4G) only"}
-    parts = [wants[tuning.mode]]
-    parts.append(f"allowed bands: {', '.join(tuning.bands)}" if tuning.bands else "allowed bands: all")
-    if tuning.cell:
-        parts.append(f"cell: {tuning.cell}")
-    if tuning.antenna:
-        parts.append(f"antenna: {tuning.antenna}")
-    return f"On the gateway of {rig.label or rig.key}, set {'; '.join(parts)}."
 
 
 async def keep_former(house: House, campaign: str, rig: Rig) -> SettingsSeen | None:
@@ -130,7 +123,8 @@ async def keep_former(house: House, campaign: str, rig: Rig) -> SettingsSeen | N
     if known is not None:
         return known
     gateway = house.gateway(rig.gateway)
-    if not (await gateway.abilities()).can_tune:
+    abilities = await gateway.abilities()
+    if not abilities.can_tune:
         return None
     seen = await gateway.settings()
     meta = [("campaign", campaign), *((k, v) for k, v in (("mode", seen.mode), ("cell", seen.cell)) if v is not None)]

@@ -1,0 +1,262 @@
+"""The command line. Each command reads its arguments, calls one job, and shows the answer; nothing is computed here.
+
+Heavy imports live in the commands, so that help and completion stay quick. Words and progress go to stderr, the answer to stdout.
+
+Exit codes: 0 done; 1 unexpected fault; 2 wrong usage; 3 not yet (no verdict); 4 need not met, or a change was found; 5 gateway
+unreachable or refused; 6 far end unreachable; 7 would pass the allowance; 130 interrupted, all finished tests saved.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bandwright import __version__
+from bandwright.errors import AllowanceError, BandwrightError, FarEndError, GatewayError, UserFault
+
+__all__ = ["app", "run"]
+
+app = typer.Typer(
+    name="bandwright",
+    help="Set up LTE and 5G fixed wireless so that it does what its users need.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Site = Annotated[Path, typer.Option("--site", "-C", help="Folder of the site (site.toml, records.db).")]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
+HERE = Path()
+
+
+def run() -> None:
+    """Run the command line and end with the documented exit code."""
+    try:
+        app(standalone_mode=True)
+    except BandwrightError as error:
+        print(f"{error}", file=sys.stderr)
+        raise SystemExit(_code_of(error)) from None
+    except KeyboardInterrupt:
+        print("Interrupted. All finished tests are saved; the same command goes on.", file=sys.stderr)
+        raise SystemExit(130) from None
+    except BrokenPipeError:
+        raise SystemExit(0) from None
+
+
+def _code_of(error: BandwrightError) -> int:
+    if isinstance(error, AllowanceError):
+        return 7
+    if isinstance(error, UserFault):
+        return 2
+    if isinstance(error, GatewayError):
+        return 5
+    return 6 if isinstance(error, FarEndError) else 1
+
+
+def _version(value: bool) -> None:
+    if value:
+        print(f"bandwright {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def main(version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")] = False) -> None:
+    """Read the radio, run a fair trial of setups, and say which one serves best, by how much, and how sure that is."""
+
+
+@app.command()
+def demo(
+    seed: Annotated[int | None, typer.Option(help="Another draw of the simulated site.")] = None,
+    folder: Annotated[Path | None, typer.Option(help="Where its workspace goes; a fresh temporary folder by default.")] = None,
+    page: Annotated[bool, typer.Option(help="Open the page at the end and keep serving it until Ctrl-C.")] = True,
+) -> None:
+    """Walk through the whole job on a simulated site, in about half a minute."""
+    from bandwright.cli.demo import show_demo
+
+    show_demo(seed=seed, folder=folder, page=page)
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(help="Folder to make.")]) -> None:
+    """Write a commented site.toml to fill in."""
+    from bandwright.jobs.declare import new as declare_new
+
+    path = declare_new(folder)
+    print(f"{path} is written. Fill it in, then: bandwright check --site {folder}")
+
+
+@app.command()
+def check(
+    site: Site = HERE,
+    kinds: Annotated[bool, typer.Option("--kinds", help="List the gateway kinds with their settings, and stop.")] = False,
+    settings: Annotated[bool, typer.Option("--settings", help="List the settings, and stop.")] = False,
+    pair: Annotated[str | None, typer.Option(help="Keep the pairing string of your far end for this site.")] = None,
+    keep_secret: Annotated[str | None, typer.Option(help="Keep a secret under this name; it is asked for.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Say whether gateway, far end, disk and clock can be used, and what this computer has."""
+    from bandwright.cli.checking import show_check, show_kinds, show_settings
+
+    if kinds:
+        show_kinds()
+    elif settings:
+        show_settings()
+    else:
+        raise typer.Exit(show_check(site, pair=pair, keep_secret=keep_secret, as_json=as_json))
+
+
+@app.command()
+def reading(
+    site: Site = HERE,
+    paste: Annotated[bool, typer.Option("--paste", help="Read text from standard input; nothing needs to be declared.")] = False,
+    source: Annotated[str | None, typer.Option("--from", help="Key of the declared gateway to ask.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Explain what the radio says: pasted text, or a declared gateway's answer."""
+    from bandwright.cli.looking import show_reading
+
+    show_reading(site, paste=paste, source=source, as_json=as_json)
+
+
+@app.command()
+def enter(
+    figures: Annotated[list[str], typer.Argument(help="Figures, like goodput_down_mbps=48 goodput_up_mbps=7.")],
+    by: Annotated[str, typer.Option(help="Who read them.")],
+    setup: Annotated[str | None, typer.Option(help="Under which setup, like window/automatic.")] = None,
+    at: Annotated[str | None, typer.Option(help="When, local time of the site, like 2026-11-25T18:30.")] = None,
+    site: Site = HERE,
+) -> None:
+    """Keep figures read elsewhere: marked as entered, never compared with measured ones."""
+    from bandwright.cli.measuring import keep_entered
+
+    keep_entered(site, figures=figures, by=by, setup=setup, at=at)
+
+
+@app.command()
+def measure(
+    site: Site = HERE,
+    pair: Annotated[str | None, typer.Option(help="Pairing string of a far end; without a site, this is all it needs.")] = None,
+    size: Annotated[str, typer.Option(help="light, usual or full.")] = "usual",
+    megabytes: Annotated[float | None, typer.Option(help="Take no more than so many MB.")] = None,
+    seconds: Annotated[float | None, typer.Option(help="Take no longer than so many seconds.")] = None,
+    rig: Annotated[str | None, typer.Option(help="Through which rig.")] = None,
+    setup: Annotated[str | None, typer.Option(help="Which setup is in force, where you know it.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Measure once, now: goodput, delay idle and under load, and loss, in both directions."""
+    from bandwright.cli.measuring import show_measure
+
+    raise typer.Exit(show_measure(site, pair=pair, size=size, megabytes=megabytes, seconds=seconds, rig=rig, setup=setup, as_json=as_json))
+
+
+@app.command()
+def setups(site: Site = HERE, as_json: Json = False) -> None:
+    """List the declared setups: what each is, and what a change to it costs."""
+    from bandwright.cli.campaigning import show_setups
+
+    show_setups(site, as_json=as_json)
+
+
+@app.command()
+def design(site: Site = HERE, as_json: Json = False) -> None:
+    """Say what a campaign would take, before it starts: chance of a clear answer, days, data, climbs."""
+    from bandwright.cli.campaigning import show_design
+
+    show_design(site, as_json=as_json)
+
+
+@app.command(name="run")
+def run_campaign(
+    site: Site = HERE,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Start a new campaign instead of going on with the last.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Run the campaign, or go on with it; Ctrl-C at any moment keeps all finished tests."""
+    from bandwright.cli.campaigning import show_run
+
+    raise typer.Exit(show_run(site, fresh=fresh, as_json=as_json))
+
+
+@app.command()
+def verdict(
+    site: Site = HERE,
+    campaign: Annotated[str | None, typer.Option(help="Which campaign; the latest by default.")] = None,
+    seed: Annotated[int | None, typer.Option(help="Another seed for the draws; the design's own by default.")] = None,
+    brief: Annotated[bool, typer.Option("--brief", help="The sentences only.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Say which setup serves best, by how much, and how sure that is."""
+    from bandwright.cli.campaigning import show_verdict
+
+    raise typer.Exit(show_verdict(site, campaign=campaign, seed=seed, brief=brief, as_json=as_json))
+
+
+@app.command()
+def history(site: Site = HERE, last: Annotated[int, typer.Option(help="How many.")] = 20, as_json: Json = False) -> None:
+    """List what was measured, newest first."""
+    from bandwright.cli.campaigning import show_history
+
+    show_history(site, last=last, as_json=as_json)
+
+
+@app.command()
+def report(
+    out: Annotated[Path, typer.Argument(help="File to write: .html, or .pdf.")],
+    site: Site = HERE,
+    campaign: Annotated[str | None, typer.Option(help="Which campaign; the latest by default.")] = None,
+) -> None:
+    """Write a campaign's report as one file."""
+    from bandwright.cli.campaigning import write_report
+
+    write_report(site, out=out, campaign=campaign)
+
+
+@app.command()
+def serve(
+    site: Site = HERE,
+    lan: Annotated[bool, typer.Option("--lan", help="Let phones on the same network in, with a one-time code.")] = False,
+    port: Annotated[int | None, typer.Option(help="Port; the setting page_port by default.")] = None,
+) -> None:
+    """Serve the page of this site on this computer."""
+    from bandwright.cli.serving import serve_page
+
+    serve_page(site, lan=lan, port=port)
+
+
+@app.command(name="far-end")
+def far_end(
+    port: Annotated[int, typer.Option(help="TCP and UDP port.")] = 8620,
+    listen: Annotated[str, typer.Option(help="Address to listen on.")] = "::",
+    folder: Annotated[Path, typer.Option(help="Where its keys and certificate are kept.")] = Path("far-end"),
+    address: Annotated[str | None, typer.Option(help="Name or address under which near ends reach it; goes into the pairing string.")] = None,
+    label: Annotated[str, typer.Option(help="A name for a new key.")] = "first site",
+    new_key: Annotated[bool, typer.Option("--new-key", help="Make another key, print its pairing string, and stop.")] = False,
+    revoke: Annotated[str | None, typer.Option(help="Revoke the key of this label, and stop.")] = None,
+    monthly_gb: Annotated[float | None, typer.Option(help="Stop measuring when a month's transfer passes this.")] = None,
+    responsiveness: Annotated[bool, typer.Option("--responsiveness", help="Also answer responsiveness tests, under a one-use path.")] = False,
+) -> None:
+    """Run the other end of measurements, on a rented server or in a second home."""
+    from bandwright.cli.serving import run_far_end
+
+    run_far_end(port=port, listen=listen, folder=folder, address=address, label=label, new_key=new_key, revoke=revoke, monthly_gb=monthly_gb, responsiveness=responsiveness)
+
+
+@app.command()
+def twin(
+    folder: Annotated[Path, typer.Argument(help="Folder for the twin's workspace.")],
+    seed: Annotated[int | None, typer.Option(help="Another draw of the simulated site.")] = None,
+) -> None:
+    """Run a simulated site in real time: its modem and its far end listen on this computer."""
+    from bandwright.cli.serving import run_twin
+
+    run_twin(folder=folder, seed=seed)
+
+
+
+
+if __name__ == "__main__":
+    run()
