@@ -1,28 +1,30 @@
 """The person is the gateway (kind `pasted`): they are told what to set, and paste what the gateway's page shows.
 
-A paste that repeats an earlier one in every digit, or that was taken before the last change, is stale: it is asked for again. A page
-that really shows the same is confirmed with the word 'same'.
+A paste that repeats an earlier one in every digit shows the page as it was then, perhaps from before the last change: it is stale and asked
+for again. A page that really shows the same is confirmed with the word 'same'. So is a paste whose own clock time lies before the change.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 
 from pydantic import Field
 
 from bandwright.errors import GatewayRefused, GatewayUnreachable
 from bandwright.gateways.captures import make_capture
 from bandwright.gateways.declared import Declared
-from bandwright.ports import Clock, GatewayAbilities
+from bandwright.ports import Clock, GatewayAbilities, Question
 from bandwright.words.radio import Capture, Exchange, SettingsSeen
 from bandwright.words.rig import GatewayPlan, Tuning
 
-__all__ = ["Ask", "Asked", "Pasted", "PastedGateway", "PastedSettings", "by_person", "told"]
+__all__ = ["Ask", "PastedGateway", "PastedSettings", "by_person", "told"]
 
 _TIMES = 3
+_SAID = "as the person says"
+_TIME = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d)?)\s?(Z|[+-]\d\d:?\d\d)?")
+_FURTHEST_ZONE = timedelta(hours=14)  # a printed time without its zone may be that far from UTC
 
 
 class PastedSettings(Declared):
@@ -32,25 +34,7 @@ class PastedSettings(Declared):
     can_tune: bool = Field(default=True, description="whether a person can set modes and bands on its page")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
-    """What a person is asked. what: "paste" (a page's text), "set" (do it, then say done), "settings" (what is set now)."""
-
-    what: str
-    text: str
-    tuning: Tuning | None = None
-    gateway: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pasted:
-    """A person's answer. at: when the page was read, where they say so; None is "now"."""
-
-    text: str
-    at: datetime | None = None
-
-
-Ask = Callable[[Asked], Awaitable["Pasted | str"]]
+Ask = Callable[[Question], Awaitable[str]]
 
 
 class PastedGateway:
@@ -63,6 +47,7 @@ class PastedGateway:
         self._seen_digits: set[str] = set()
         self._changed_at: datetime | None = None
         self._told: str | None = None
+        self._last: str | None = None
 
     async def abilities(self) -> GatewayAbilities:
         """Return what can be asked of the person."""
@@ -80,20 +65,14 @@ class PastedGateway:
         text = f"Open the status page of {self._plan.key}{where}, load it anew, and paste all of its text."
         for _ in range(_TIMES):
             answer = await self._ask("paste", text)
-            same = answer.text.strip().lower() in ("same", "'same'") and bool(self._seen_digits)
-            digits = "same" if same else _digits(answer.text)
-            if not answer.text.strip():
-                text = "Nothing was pasted. Paste the text of the status page."
-            elif self._changed_at is not None and answer.at is not None and answer.at < self._changed_at:
-                text = "That was read before the last change. Load the page anew and paste what it shows now."
-            elif not same and digits in self._seen_digits:
-                text = "That equals an earlier paste in every digit. Load the page anew and paste it; if it really shows the same, answer 'same'."
-            else:
-                if same:
-                    return self._capture(self._last, moment=moment, meta=(("stale", "the page shows the same, the person says"),))
-                self._seen_digits.add(digits)
-                self._last = answer.text
-                return self._capture(answer.text, moment=moment, at=answer.at)
+            if self._last is not None and answer.strip().strip("'\"").lower() == "same":
+                return self._capture(self._last, moment=moment, meta=(("stale", "the page shows the same, the person says"),))
+            complaint = self._stale(answer)
+            if complaint is None:
+                self._seen_digits.add(_digits(answer))
+                self._last = answer
+                return self._capture(answer, moment=moment)
+            text = complaint
         raise GatewayUnreachable(
             f"no fresh text of {self._plan.key} was pasted", given=f"{_TIMES} tries", todo="Load its page anew, then go on; nothing is lost."
         )
@@ -101,50 +80,55 @@ class PastedGateway:
     async def settings(self) -> SettingsSeen:
         """Return what was last told to set; the first time, what the person says is set now."""
         if self._told is None:
-            answer = await self._ask(
-                "settings", f"What are network mode and bands of {self._plan.key} set to now? Write it down as its page says it: it is put back at the end."
-            )
-            self._told = answer.text.strip()
-        return SettingsSeen(capture=self._capture(self._told, moment=None), raw=(("as the person says", self._told),))
+            text = f"What are network mode and bands of {self._plan.key} set to now? Copy it from its page: it is put back at the end."
+            self._told = (await self._ask("paste", text)).strip() or "not said"
+        return SettingsSeen(capture=self._capture(self._told, moment=None), raw=((_SAID, self._told),))
 
     async def apply(self, tuning: Tuning) -> Capture:
         """Tell the person what to set, and wait for their word."""
         if not self._settings.can_tune:
             raise GatewayRefused(f"{self._plan.key} cannot be tuned", todo="It is declared so (can_tune = false).")
-        return await self._set(told(tuning), tuning)
+        return await self._set(told(tuning))
 
     async def restore(self, seen: SettingsSeen) -> Capture:
         """Tell the person to put back what they said was set."""
-        former = dict(seen.raw).get("as the person says", "")
-        return await self._set(f"Set it back to what it was: {former or 'as it was before the first change'}", None)
+        former = " ".join(dict(seen.raw).get(_SAID, "").split())
+        return await self._set(f"set it back to what it was before: {former[:300]}" if former else "set it back as it was before the first change")
 
     async def close(self) -> None:
         """Nothing is held."""
 
-    _last: str = ""
-
-    async def _set(self, what: str, tuning: Tuning | None) -> Capture:
-        text = f"On the page of {self._plan.key}: {what}. Then answer 'done', or 'cannot' and why."
-        answer = await self._ask("set", text, tuning)
-        word = answer.text.strip().lower()
-        if not word.startswith(("done", "ok", "yes")):
-            raise GatewayRefused(f"{self._plan.key} was not set", given=answer.text.strip() or "no answer", todo="This setup is left out until it can be set.")
-        self._changed_at = answer.at or self._clock.now()
+    async def _set(self, what: str) -> Capture:
+        text = f"On the page of {self._plan.key}: {what}. Then answer 'done', or 'skip' where it cannot be set."
+        answer = await self._ask("set", text)
+        word = answer.strip().strip("'\"").lower()
+        if word and not word.startswith(("done", "ok", "yes")):
+            raise GatewayRefused(f"{self._plan.key} was not set", given=answer.strip(), todo="This setup is left out until it can be set.")
+        self._changed_at = self._clock.now()
         self._told = what
-        exchange = Exchange(sent=text, received=answer.text)
-        return make_capture(self.kind, [exchange], at=self._clock.now(), gateway=self._plan.key, text=answer.text, meta=(("told", what),))
+        return make_capture(self.kind, [Exchange(sent=text, received=answer)], at=self._changed_at, gateway=self._plan.key, text=answer, meta=(("told", what),))
 
-    async def _ask(self, what: str, text: str, tuning: Tuning | None = None) -> Pasted:
+    async def _ask(self, kind: str, text: str) -> str:
         if self._ask_person is None:
             raise GatewayUnreachable(
                 f"{self._plan.key} is read by a person, and nobody is here to ask",
                 todo="Run this where you can answer, or paste with `bandwright reading --paste`.",
             )
-        answer = await self._ask_person(Asked(what=what, text=text, tuning=tuning, gateway=self._plan.key))
-        return Pasted(text=answer) if isinstance(answer, str) else answer
+        return await self._ask_person(Question(kind=kind, text=text))
 
-    def _capture(self, text: str, *, moment: str | None, at: datetime | None = None, meta: tuple[tuple[str, str], ...] = ()) -> Capture:
-        return make_capture(self.kind, (), at=at or self._clock.now(), gateway=self._plan.key, moment=moment, text=text, meta=meta)
+    def _stale(self, text: str) -> str | None:
+        """Return what to ask instead where a paste is empty or stale, else None."""
+        if not text.strip():
+            return "Nothing was pasted. Paste the text of the status page."
+        printed = _printed_time(text)
+        if self._changed_at is not None and printed is not None and printed < self._changed_at:
+            return "That was read before the last change, by the time printed in it. Load the page anew and paste what it shows now."
+        if _digits(text) in self._seen_digits:
+            return "That equals an earlier paste in every digit. Load the page anew and paste it; if it really shows the same, answer 'same'."
+        return None
+
+    def _capture(self, text: str, *, moment: str | None, meta: tuple[tuple[str, str], ...] = ()) -> Capture:
+        return make_capture(self.kind, (), at=self._clock.now(), gateway=self._plan.key, moment=moment, text=text, meta=meta)
 
 
 def told(tuning: Tuning) -> str:
@@ -168,5 +152,17 @@ def by_person(plan: GatewayPlan, settings: PastedSettings, *, clock: Clock, ask:
 
 
 def _digits(text: str) -> str:
-    """Return the numbers of a text in their order, and the text itself where it has none."""
+    """Return the numbers of a text in their order, or the text itself where it has none."""
     return " ".join(re.findall(r"\d+", text)) or text.strip()
+
+
+def _printed_time(text: str) -> datetime | None:
+    """Return the latest that a time printed in a text can mean, UTC, or None where none is printed."""
+    times = []
+    for stamp, zone in _TIME.findall(text):
+        try:
+            read = datetime.fromisoformat(stamp + (zone or "Z"))
+        except ValueError:
+            continue
+        times.append(read.astimezone(UTC) + (timedelta(minutes=1) if zone else _FURTHEST_ZONE))
+    return max(times, default=None)

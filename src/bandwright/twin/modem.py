@@ -16,38 +16,21 @@ import math
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
-from typing import TypedDict
+from typing import Any
 
 from bandwright.ports import Clock
 
 __all__ = ["CarrierState", "Conversation", "Fault", "ModemSettings", "Piece", "RadioState", "TwinModem"]
 
 
-class CarrierState(TypedDict, total=False):
-    """One carrier as the twin's site knows it. rsrp in dBm, rsrq and sinr in dB, tx_power in dBm (absent when idle).
-
-    rat: lte, nr. role: pcell, scell, pscell, neighbour. band: "B3", "n78". active: False for a configured secondary cell without data.
-    """
-
-    rat: str
-    role: str
-    band: str
-    arfcn: int
-    pci: int
-    bandwidth_mhz: float
-    scs_khz: int
-    rsrp: float
-    rsrq: float
-    sinr: float
-    rssi: float
-    tx_power: float
-    cqi: int
-    cell_id: int
-    active: bool
+CarrierState = Mapping[str, Any]
+"""One carrier as the twin's site knows it, a plain mapping. Needed: rat (lte, nr), role (pcell, scell, pscell, neighbour), band ("B3", "n78"),
+arfcn, pci, bandwidth_mhz, rsrp_dbm, rsrq_db, sinr_db. Used where given: scs_khz, rssi_dbm, tx_power_dbm (None when idle), cqi, cell_id, tac,
+active (False for a configured secondary cell without data)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -418,20 +401,20 @@ def _lte_tail(state: RadioState, cell: CarrierState) -> str:
     """Return the LTE part of a serving-cell line, from the duplex on."""
     mcc, mnc = state.plmn.split("-")
     bandwidth = _LTE_BW_CODE.get(float(cell.get("bandwidth_mhz", 20.0)), 5)
-    rsrp, rsrq, sinr = cell.get("rsrp", -140.0), cell.get("rsrq", -20.0), cell.get("sinr", -20.0)
+    rsrp, rsrq, sinr = cell.get("rsrp_dbm", -140.0), cell.get("rsrq_db", -20.0), cell.get("sinr_db", -20.0)
     duplex = "TDD" if _number(cell["band"]) in _LTE_TDD else "FDD"
-    tx = round(cell["tx_power"] * 10) if "tx_power" in cell else "-"
+    tx = round(cell["tx_power_dbm"] * 10) if cell.get("tx_power_dbm") is not None else "-"
     return (
-        f'"LTE","{duplex}",{mcc},{mnc},{cell.get("cell_id", state.cell_id):X},{cell["pci"]},{cell["arfcn"]},{_number(cell["band"])},{bandwidth},{bandwidth},{state.tac:X},'
+        f'"LTE","{duplex}",{mcc},{mnc},{cell.get("cell_id", state.cell_id):X},{cell["pci"]},{cell["arfcn"]},{_number(cell["band"])},{bandwidth},{bandwidth},{cell.get("tac", state.tac):X},'
         f"{round(rsrp)},{round(rsrq)},{round(_rssi(cell))},{max(0, round((sinr + 20) / 2))},{cell.get('cqi', '-')},{tx},{max(0, round(rsrp + 122))}"
     )
 
 
 def _rssi(cell: CarrierState) -> float:
-    if "rssi" in cell:
-        return cell["rssi"]
+    if cell.get("rssi_dbm") is not None:
+        return float(cell["rssi_dbm"])
     blocks = _LTE_RB.get(float(cell.get("bandwidth_mhz", 20.0)), 100)
-    return cell.get("rsrp", -140.0) - cell.get("rsrq", -20.0) + 10 * math.log10(blocks)
+    return float(cell.get("rsrp_dbm", -140.0)) - float(cell.get("rsrq_db", -20.0)) + 10 * math.log10(blocks)
 
 
 def _nr_width(cell: CarrierState) -> tuple[int, int]:
@@ -450,7 +433,7 @@ def _serving(modem: TwinModem, _found: re.Match[str]) -> list[str]:
         duplex = "TDD" if _number(pcell["band"]) in _NR_TDD else "FDD"
         line = (
             f'+QENG: "servingcell","{ue}","NR5G-SA","{duplex}",{mcc},{mnc},{pcell.get("cell_id", state.cell_id):X},{pcell["pci"]},{state.tac:06X},{pcell["arfcn"]},'
-            f"{_number(pcell['band'])},{width},{round(pcell['rsrp'])},{round(pcell['rsrq'])},{round(pcell['sinr'])},{scs},-"
+            f"{_number(pcell['band'])},{width},{round(pcell['rsrp_dbm'])},{round(pcell['rsrq_db'])},{round(pcell['sinr_db'])},{scs},-"
         )
         return [line, "OK"]
     if pscell is None:
@@ -459,7 +442,7 @@ def _serving(modem: TwinModem, _found: re.Match[str]) -> list[str]:
     return [
         f'+QENG: "servingcell","{ue}"',
         f"+QENG: {_lte_tail(state, pcell)}",
-        f'+QENG: "NR5G-NSA",{mcc},{mnc},{pscell["pci"]},{round(pscell["rsrp"])},{round(pscell["sinr"])},{round(pscell["rsrq"])},{pscell["arfcn"]},{_number(pscell["band"])},{width},{scs}',
+        f'+QENG: "NR5G-NSA",{mcc},{mnc},{pscell["pci"]},{round(pscell["rsrp_dbm"])},{round(pscell["sinr_db"])},{round(pscell["rsrq_db"])},{pscell["arfcn"]},{_number(pscell["band"])},{width},{scs}',
         "OK",
     ]
 
@@ -472,7 +455,7 @@ def _neighbours(modem: TwinModem, _found: re.Match[str]) -> list[str]:
         if cell.get("role") == "neighbour" and cell["rat"] == "lte":
             where = "intra" if pcell is not None and pcell["arfcn"] == cell["arfcn"] else "inter"
             lines.append(
-                f'+QENG: "neighbourcell {where}","LTE",{cell["arfcn"]},{cell["pci"]},{round(cell.get("rsrq", -12))},{round(cell["rsrp"])},{round(_rssi(cell))},0,{max(0, round(cell["rsrp"] + 122))},-,-,-,-'
+                f'+QENG: "neighbourcell {where}","LTE",{cell["arfcn"]},{cell["pci"]},{round(cell.get("rsrq_db", -12))},{round(cell["rsrp_dbm"])},{round(_rssi(cell))},0,{max(0, round(cell["rsrp_dbm"] + 122))},-,-,-,-'
             )
     return [*lines, "OK"]
 
@@ -489,13 +472,13 @@ def _aggregated(modem: TwinModem, _found: re.Match[str]) -> list[str]:
             blocks = _LTE_RB.get(float(cell.get("bandwidth_mhz", 20.0)), 100)
             tail = "" if role == "PCC" else ",0,-,-"
             lines.append(
-                f'+QCAINFO: "{role}",{cell["arfcn"]},{blocks},"LTE BAND {band}",{status},{cell["pci"]},{round(cell["rsrp"])},{round(cell["rsrq"])},{round(_rssi(cell))},{round(cell["sinr"])}{tail}'
+                f'+QCAINFO: "{role}",{cell["arfcn"]},{blocks},"LTE BAND {band}",{status},{cell["pci"]},{round(cell["rsrp_dbm"])},{round(cell["rsrq_db"])},{round(_rssi(cell))},{round(cell["sinr_db"])}{tail}'
             )
         elif role == "PCC":
             lines.append(f'+QCAINFO: "PCC",{cell["arfcn"]},{_nr_width(cell)[0]},"NR5G BAND {band}",{cell["pci"]}')
         else:
             lines.append(
-                f'+QCAINFO: "SCC",{cell["arfcn"]},{_nr_width(cell)[0]},"NR5G BAND {band}",{status},{cell["pci"]},0,-,-,{round(cell["rsrp"])},{round(cell["rsrq"])}'
+                f'+QCAINFO: "SCC",{cell["arfcn"]},{_nr_width(cell)[0]},"NR5G BAND {band}",{status},{cell["pci"]},0,-,-,{round(cell["rsrp_dbm"])},{round(cell["rsrq_db"])}'
             )
     return [*lines, "OK"]
 
@@ -520,12 +503,12 @@ def _extended(modem: TwinModem, _found: re.Match[str]) -> list[str]:
     codes = [99, 99, 255, 255, 255, 255, 255, 255, 255]
     for cell in (state.first("pcell"), state.first("pscell")):
         if cell is not None and cell["rat"] == "lte":
-            codes[4] = _code(cell["rsrq"], -20.0, 0.5, 34)
-            codes[5] = _code(cell["rsrp"], -141.0, 1.0, 97)
+            codes[4] = _code(cell["rsrq_db"], -20.0, 0.5, 34)
+            codes[5] = _code(cell["rsrp_dbm"], -141.0, 1.0, 97)
         elif cell is not None:
-            codes[6] = _code(cell["rsrq"], -43.5, 0.5, 126)
-            codes[7] = _code(cell["rsrp"], -157.0, 1.0, 126)
-            codes[8] = _code(cell["sinr"], -23.5, 0.5, 127)
+            codes[6] = _code(cell["rsrq_db"], -43.5, 0.5, 126)
+            codes[7] = _code(cell["rsrp_dbm"], -157.0, 1.0, 126)
+            codes[8] = _code(cell["sinr_db"], -23.5, 0.5, 127)
     return ["+CESQ: " + ",".join(str(code) for code in codes), "OK"]
 
 
@@ -574,7 +557,7 @@ def _per_port(modem: TwinModem, found: re.Match[str]) -> list[str]:
     cell = state.first("pcell")
     if cell is None:
         return ["ERROR"]
-    value = round({"QRSRP": cell["rsrp"], "QRSRQ": cell["rsrq"], "QSINR": cell["sinr"]}[word])
+    value = round({"QRSRP": cell["rsrp_dbm"], "QRSRQ": cell["rsrq_db"], "QSINR": cell["sinr_db"]}[word])
     return [f"+{word}: {value},{value},-32768,-32768,{'NR5G' if cell['rat'] == 'nr' else 'LTE'}", "OK"]
 
 

@@ -155,11 +155,7 @@ def band_names(lte: Sequence[int] = (), nr: Sequence[int] = ()) -> tuple[str, ..
 
 def information(text: str, prefix: str) -> list[str]:
     """Return what follows `prefix` in each line that begins with it, e.g. prefix "+CNMP:"."""
-    found = []
-    for line in map(str.strip, text.splitlines()):
-        if line.startswith(prefix):
-            found.append(line[len(prefix) :].strip())
-    return found
+    return [line[len(prefix) :].strip() for line in map(str.strip, text.splitlines()) if line.startswith(prefix)]
 
 
 def fields(values: str) -> list[str]:
