@@ -1,0 +1,1 @@
+"""Whole answers laid out as documents: one module for each page."""

@@ -1,0 +1,100 @@
+"""The share of tests that met a need, as a band on a rule from 0 to 100; and the interval of a share from counts.
+
+Drawn directly: the band on a rule is the house's own figure, and its labels must keep clear of each other at both widths.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from bandwright.telling.charts.svg import Canvas
+from bandwright.telling.document import Drawing
+from bandwright.telling.numbers import of_hundred, of_hundred_range
+from bandwright.words.answers import Estimate
+
+__all__ = ["CLUSTERING", "ShareBand", "draw", "share_band", "share_of"]
+
+CLUSTERING = 1.6  # tests stand in sessions, so they count for less than as many independent ones; as in the trial's own shares
+_Z90 = 1.6448536269514722
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShareBand:
+    """One band on the rule, of 100 tests; and how it was before, where that is to be compared."""
+
+    low: int
+    middle: int
+    high: int
+    mark: int
+    before: tuple[int, int, int] | None = None
+    before_mark: int = 4
+    before_label: str = ""
+
+
+def share_of(met: int, tests: int) -> Estimate:
+    """Return the share of tests that met a need with its 90 % interval, from counts. tests > 0.
+
+    Raises ValueError where met lies outside 0..tests or tests is not positive.
+    Source: E. B. Wilson (1927), score interval, with the number of tests divided by CLUSTERING.
+    """
+    if tests <= 0 or not 0 <= met <= tests:
+        msg = f"met={met} of tests={tests} is no share"
+        raise ValueError(msg)
+    n, p = tests / CLUSTERING, met / tests
+    centre = (p + _Z90**2 / (2 * n)) / (1 + _Z90**2 / n)
+    half = _Z90 / (1 + _Z90**2 / n) * math.sqrt(p * (1 - p) / n + _Z90**2 / (4 * n * n))
+    return Estimate(value=p, low=max(0.0, centre - half), high=min(1.0, centre + half), source="Wilson 1927")
+
+
+def share_band(now: Estimate, *, mark: int, before: Estimate | None = None, before_mark: int = 4, before_label: str = "") -> ShareBand:
+    """Return the band of a share 0..1, with whole counts of 100, rounded outwards."""
+
+    def three(e: Estimate) -> tuple[int, int, int]:
+        return max(0, math.floor(100 * e.low + 1e-9)), of_hundred(e.value), min(100, math.ceil(100 * e.high - 1e-9))
+
+    low, middle, high = three(now)
+    return ShareBand(low=low, middle=middle, high=high, mark=mark, before=three(before) if before else None, before_mark=before_mark, before_label=before_label)
+
+
+def draw(band: ShareBand, *, need: str) -> Drawing:
+    """Return the band on its rule, in both layouts."""
+    text = f"{need}: {band.low} to {band.high} of 100 tests"
+    if band.before:
+        text += f"; {band.before_label}: {band.before[0]} to {band.before[2]}"
+    return Drawing(wide=_one(band, label=text, wide=True), slim=_one(band, label=text, wide=False), text=text)
+
+
+def estimate_text(estimate: Estimate) -> str:
+    """Return "85 to 98 of 100"."""
+    return f"{of_hundred_range(estimate)} of 100"
+
+
+def _one(band: ShareBand, *, label: str, wide: bool) -> str:
+    width = 336 if wide else 288
+    g = Canvas(wide=wide, width=width, height=56 if band.before else 40, label=label)
+    y, x0, x1 = 26.0, 14.0, width - 32.0
+
+    def x(v: float) -> float:
+        return x0 + v * (x1 - x0) / 100
+
+    g.line(x(0), y, x(100), y, "axis")
+    for v in range(0, 101, 5):
+        g.line(x(v), y, x(v), y + (9 if v % 50 == 0 else 6 if v % 10 == 0 else 3))
+    g.rect(x(band.low), y - 14, x(band.high) - x(band.low), 14, f"f{band.mark}")
+    g.line(x(band.middle), y - 19, x(band.middle), y, "axis", width=3)
+    if x(band.low) > 34:
+        g.text(x(band.low) - 5, y - 3, str(band.low), "strong", "end")
+    else:
+        g.text(x(max(band.high, band.middle)) + 5, y - 3, f"{band.low} to {band.high}", "strong")
+    if x(band.low) > 34:
+        g.text(x(max(band.high, band.middle)) + 5, y - 3, str(band.high), "strong")
+    g.text(0, y + 13, "0", "q")
+    g.text(width, y + 13, "100", "q", "end")
+    if band.before:
+        a, m, b = band.before
+        g.rect(x(a), y + 13, x(b) - x(a), 9, f"hollow{band.before_mark}")
+        g.line(x(m), y + 11, x(m), y + 24, f"l{band.before_mark}")
+        left = a > 100 - b
+        g.text(x(a) - 6 if left else x(b) + 6, y + 22, band.before_label, f"i{band.before_mark} halo", "end" if left else "start")
+    return g.svg()
