@@ -1,0 +1,1 @@
+"""AT dialects: one module each, and one row each in `table`."""
