@@ -141,10 +141,12 @@ def nr_range_of_arfcns(nr_band: int, *, direction: Direction = "down") -> tuple[
     Raises ChannelError for an unknown band. Source: TS 38.101-1 table 5.4.2.3-1.
     """
     row = _nr_row(nr_band)
-    if row.duplex == "TDD" or (row.duplex == "SUL") == (direction == "up"):
+    if direction == "down":
+        return None if row.duplex == "SUL" else (row.first, row.last)
+    if row.duplex in {"TDD", "SUL"}:
         return row.first, row.last
-    if direction == "down" or row.ul_low_mhz is None or row.ul_high_mhz is None:
-        return None if row.dl_low_mhz is None else (row.first, row.last)
+    if row.ul_low_mhz is None or row.ul_high_mhz is None:
+        return None
     return round(row.ul_low_mhz * 200), round(row.ul_high_mhz * 200)  # all paired bands lie below 3 GHz: 5 kHz steps
 
 

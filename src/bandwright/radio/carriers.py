@@ -158,8 +158,8 @@ def parse_combination(text: str) -> Combination:
     if kind not in {"CA", "DC"} or not rest:
         raise wrong
     if kind == "CA":
-        groups = [_block(part, nr_ok=True) for part in rest.split("-")]
-        if any(g is None for g in groups):
+        groups = [_block(part, nr_ok=True) for part in _parts(rest)]
+        if not groups or any(g is None for g in groups):
             raise wrong
         return Combination(text.strip(), kind, tuple(b for g in groups if g for b in g))
     touching = re.fullmatch(r"\(n\)(\d+)([A-Z])([A-Z])", rest)
@@ -208,13 +208,18 @@ def _dual(text: str, rest: str, wrong: ChannelError) -> Combination:
     lte_part, sul_part, nr_part = match.groups()
     blocks: list[BandBlock] = []
     supplementary: list[str] = []
-    for part, is_nr in [(p, False) for p in lte_part.split("-")] + [(p, True) for p in (sul_part or "").split("-") if p] + [(p, True) for p in nr_part.split("-")]:
+    for part, is_nr in [(p, False) for p in _parts(lte_part)] + [(p, True) for p in (*_parts(sul_part or ""), *_parts(nr_part))]:
         found = _block(part, nr_ok=is_nr)
         if found is None or found[0].band.startswith("n") != is_nr:
             raise wrong
         blocks += found
     supplementary = [b.band for b in blocks if duplex_of(b.band) == "SUL"]
     return Combination(text, "DC", tuple(blocks), supplementary=tuple(supplementary))
+
+
+def _parts(text: str) -> list[str]:
+    """Return what stands between hyphens, not counting those in brackets."""
+    return [part for part in re.split(r"-(?![^(]*\))", text) if part]
 
 
 def _block(part: str, *, nr_ok: bool) -> tuple[BandBlock, ...] | None:

@@ -5,6 +5,7 @@ The relations of RSRQ to load and of SINR to RSRQ are our algebra, not a standar
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 from bandwright.errors import RangeError
@@ -24,7 +25,7 @@ __all__ = [
     "timing_advance_m",
 ]
 
-THERMAL_DBM_PER_HZ = -173.975  # kT0 at 290 K
+THERMAL_DBM_PER_HZ = 10 * math.log10(1.380649e-23 * 290 * 1000)  # k T0 at 290 K: -173.975
 UE_NOISE_FIGURE_DB = 7.0  # ITU-R M.2412, device at or below 6 GHz, from memory; a prior, plus or minus 1.5 dB
 _SPEED_OF_LIGHT = 299_792_458.0
 _LTE_BASIC_STEP_S = 16 / 30.72e6

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from bandwright.errors import RangeError
+from bandwright.radio.levels import THERMAL_DBM_PER_HZ
 from bandwright.units import db_to_ratio, ratio_to_db
 
 __all__ = [
@@ -109,4 +110,4 @@ def nr_pc1_min_eirp_dbm(band: int) -> float | None:
 
 
 def _noise_density_mw_per_mhz(noise_figure_db: float) -> float:
-    return db_to_ratio(-173.975 + 60 + noise_figure_db)
+    return db_to_ratio(THERMAL_DBM_PER_HZ + 60 + noise_figure_db)
