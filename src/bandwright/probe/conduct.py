@@ -1,0 +1,437 @@
+"""One measurement by near end and far end, phase by phase. What was seen stays in `Seen`, whatever happens next.
+
+Nothing is judged here: `judge` turns what was seen into values. A phase that fails raises PathFault, and all before it is kept.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import time
+from dataclasses import dataclass, field
+from typing import Any
+
+from bandwright.ports import ProbeEvent, ProbeListener
+from bandwright.probe import nearside, wire
+from bandwright.probe.contact import Contact, Resolve, Timeouts, WayOut, open_contact
+from bandwright.probe.nearside import NearSide
+from bandwright.probe.outcome import PathFault, fault_from
+from bandwright.probe.recipe import Recipe, split_megabytes
+from bandwright.probe.workers import Worker, WorkerDied
+from bandwright.words.measurement import MeasurementPlan, Outcome, Phase
+
+__all__ = ["Conduct", "LoadSeen", "Seen"]
+
+_PHASE_OF = {"down": Phase.DOWNLINK, "up": Phase.UPLINK}
+
+
+@dataclass(slots=True)
+class LoadSeen:
+    """One load: what this end saw, what the far end said, and when it ran by the near end's clock (monotonic ns)."""
+
+    direction: str
+    kind: str
+    streams: int
+    from_ns: int = 0
+    to_ns: int = 0
+    near: dict[str, Any] = field(default_factory=dict)
+    far: dict[str, Any] | None = None
+    retried_small: bool = False
+
+    @property
+    def sender(self) -> dict[str, Any] | None:
+        """What the sending end said."""
+        return self.far if self.direction == "down" else self.near
+
+
+@dataclass(slots=True)
+class Seen:
+    """Everything a measurement has seen so far."""
+
+    contact: Contact | None = None
+    interface: str | None = None
+    idle: tuple[int, int] | None = None
+    sent: list[int] = field(default_factory=list)
+    rows: list[Any] = field(default_factory=list)
+    stepped: frozenset[int] = frozenset()
+    delay: dict[str, Any] = field(default_factory=dict)
+    hop: list[tuple[int, int]] = field(default_factory=list)
+    hop_method: str | None = None
+    loads: list[LoadSeen] = field(default_factory=list)
+    before: NearSide | None = None
+    after: NearSide | None = None
+    waited_s: float = 0.0
+    facts: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(slots=True, kw_only=True)
+class Conduct:
+    """Conducts one measurement: `await conduct.run()`; `seen` holds what came of it, also after a fault."""
+
+    pairing: Any
+    address: str
+    plan: MeasurementPlan
+    recipe: Recipe
+    timeouts: Timeouts
+    congestion_control: str | None
+    listener: ProbeListener | None
+    look_up: Resolve
+    remembered: list[Any]
+    seen: Seen = field(default_factory=Seen)
+    _workers: list[Worker] = field(default_factory=list)
+    _tasks: list[asyncio.Task[None]] = field(default_factory=list)
+    _delay: Worker | None = None
+    _hop: Worker | None = None
+    _delay_done: asyncio.Event = field(default_factory=asyncio.Event)
+
+    async def run(self) -> None:
+        """Go through the phases. Raises PathFault; leaves no process behind."""
+        phase = Phase.NEAR_END
+        try:
+            spare = [await self._worker() for _ in range(2)]
+            contact = await self._reach()
+            await self._take_turn(contact)
+            phase = Phase.IDLE
+            await self._begin_delay(contact, *spare)
+            await self._idle()
+            for direction, wanted in (("down", self.plan.downlink), ("up", self.plan.uplink)):
+                if wanted:
+                    await self._loads(contact, direction)
+            await self._finish(contact)
+        except (OSError, EOFError, WorkerDied) as error:
+            raise fault_from(error, phase=phase, where=self.address) from None
+        finally:
+            await self._clear_up()
+
+    async def _worker(self) -> Worker:
+        worker = await Worker.start()
+        self._workers.append(worker)
+        return worker
+
+    async def _tell(self, kind: str, phase: Phase | str, text: str = "", **numbers: Any) -> None:
+        if self.listener is not None:
+            await self.listener(ProbeEvent(kind=kind, phase=str(phase), text=text, **numbers))
+
+    @property
+    def _way_out(self) -> WayOut:
+        return WayOut(interface=self.plan.interface, source_address=self.plan.source_address)
+
+    # ---- reaching the far end
+
+    async def _reach(self) -> Contact:
+        await self._tell("phase", Phase.CONNECT, f"reaching {self.address}")
+        contact = await open_contact(
+            self.pairing, address=self.address, timeouts=self.timeouts, way_out=self._way_out, look_up=self.look_up, remembered=self.remembered
+        )
+        self.seen.contact = contact
+        self.seen.interface = self.plan.interface or nearside.interface_of(contact.local_address)
+        return contact
+
+    async def _take_turn(self, contact: Contact) -> None:
+        """Wait until no other test runs at the far end: tests side by side would measure one another."""
+        began = time.monotonic()
+        try:
+            reply = await contact.request({"type": "begin"}, timeout_s=self.timeouts.turn_s)
+        except (OSError, EOFError) as error:
+            raise fault_from(error, phase=Phase.AUTH, where=self.address) from None
+        if reply["type"] != "begun":
+            raise PathFault(Phase.FAR_END, str(reply.get("reason", "The far end would not begin.")), outcome=Outcome.VOID)
+        self.seen.waited_s = time.monotonic() - began
+
+    # ---- delay
+
+    async def _begin_delay(self, contact: Contact, delay: Worker, hop: Worker) -> None:
+        longest = 10 + self.recipe.idle_s + 3 * (self.recipe.tcp_s + self.recipe.udp_s + self.recipe.single_s + self.timeouts.stall_s)
+        reply = await contact.request({"type": "delay", "pps": self.recipe.probes_per_s, "seconds": longest}, timeout_s=self.timeouts.start_s)
+        if reply["type"] != "delay_ready":
+            raise PathFault(Phase.FAR_END, str(reply.get("reason", "The far end would not answer delay packets.")), outcome=Outcome.VOID)
+        self.seen.before = NearSide.look(self.seen.interface)
+        way = {"interface": self.plan.interface, "source_address": self.plan.source_address}
+        delay.give(
+            "delay",
+            address=contact.address.sockaddr,
+            family=contact.address.family,
+            ssid=reply["ssid"],
+            key=wire.derive(contact.session_key, "stamp").hex(),
+            pps=self.recipe.probes_per_s,
+            linger_s=0.3,
+            max_seconds=longest,
+            **way,
+        )
+        self._delay = delay
+        self._tasks.append(asyncio.get_running_loop().create_task(self._read_delay(delay)))
+        gateway = self.plan.first_hop or nearside.default_gateway(self.seen.interface)
+        if gateway is not None:
+            hop.give("first hop", address=gateway, family=int(socket.AF_INET6 if ":" in gateway else socket.AF_INET), port=9, pps=15.0, max_seconds=longest, **way)
+            self._hop = hop
+            self._tasks.append(asyncio.get_running_loop().create_task(self._read_hop(hop)))
+
+    async def _read_delay(self, worker: Worker) -> None:
+        with contextlib.suppress(WorkerDied):
+            while True:
+                message = await worker.message()
+                if message["type"] == "rows":
+                    self.seen.rows += message["rows"]
+                elif message["type"] == "up":
+                    self.seen.delay |= message
+                elif message["type"] in {"done", "fault"}:
+                    self.seen.delay |= message
+                    self.seen.sent = message.get("sent", [])
+                    self.seen.stepped = frozenset(message.get("stepped", ()))
+                    break
+        self._delay_done.set()
+
+    async def _read_hop(self, worker: Worker) -> None:
+        with contextlib.suppress(WorkerDied):
+            while True:
+                message = await worker.message()
+                if message["type"] == "up":
+                    self.seen.hop_method = message["method"]
+                elif message["type"] == "done":
+                    self.seen.hop = [(at, took) for at, took in message["rows"]]
+                    return
+
+    async def _idle(self) -> None:
+        await self._tell("phase", Phase.IDLE, "delay while nothing is asked of the line")
+        for _ in range(40):  # until the stream is up: it starts within a few hundredths of a second
+            if "kernel_stamps" in self.seen.delay:
+                break
+            await asyncio.sleep(0.025)
+        began = time.monotonic_ns()
+        await asyncio.sleep(self.recipe.idle_s)
+        self.seen.idle = (began, time.monotonic_ns())
+        if not self.seen.rows:
+            await asyncio.sleep(1.0)  # a very slow path is not a dead one
+
+    def _idle_rtt_ms(self) -> float:
+        trips = sorted(r[2] for r in self.seen.rows if self.seen.idle and self.seen.idle[0] <= r[1] < self.seen.idle[1])
+        contact = self.seen.contact
+        return trips[len(trips) // 2] * 1e-6 if trips else (contact.connect_ms if contact else 100.0)
+
+    async def _until_empty(self) -> None:
+        """Wait until delay packets show that the queue of the last load has drained: three in a row near the idle delay."""
+        idle_ms = self._idle_rtt_ms()
+        enough_ns = (idle_ms + max(3.0, 0.1 * idle_ms)) * 1e6
+        deadline = time.monotonic() + 2.0
+        began = time.monotonic_ns()
+        while time.monotonic() < deadline and self.seen.rows:
+            fresh = [r[2] for r in self.seen.rows[-12:] if r[1] >= began]
+            if len(fresh) >= 3 and max(fresh[-3:]) <= enough_ns:
+                return
+            await asyncio.sleep(0.02)
+
+    # ---- loads
+
+    async def _loads(self, contact: Contact, direction: str) -> None:
+        if self.recipe.tcp_s:
+            await self._load(contact, direction, seconds=self.recipe.tcp_s, streams=self.plan.streams)
+        if self.recipe.single_s and direction == "down":
+            await self._load(contact, direction, seconds=self.recipe.single_s, streams=1)
+
+    def _octets_left(self, direction: str) -> float:
+        down_mb, up_mb = split_megabytes(self.plan)
+        allowed = (down_mb if direction == "down" else up_mb) * 1e6
+        used = sum((load.sender or {}).get("octets_sent", 0) or 0 for load in self.seen.loads if load.direction == direction)
+        return min(1e12, allowed - used)
+
+    async def _load(self, contact: Contact, direction: str, *, seconds: float, streams: int, small: bool = False) -> None:
+        phase = _PHASE_OF[direction]
+        octets = self._octets_left(direction)
+        if octets < 20_000:
+            self.seen.facts[f"skipped_{direction}"] = "the megabytes allowed are used up"
+            return
+        seen = LoadSeen(direction=direction, kind="tcp", streams=streams, retried_small=small)
+        try:
+            reply = await contact.request(
+                {
+                    "type": "load",
+                    "kind": "tcp",
+                    "direction": direction,
+                    "streams": streams,
+                    "cc": self.congestion_control,
+                    "seconds": seconds,
+                    "max_octets": octets,
+                },
+                timeout_s=self.timeouts.start_s,
+            )
+        except (OSError, EOFError) as error:
+            raise fault_from(error, phase=phase, where=self.address) from None
+        if reply["type"] != "ready":
+            raise PathFault(Phase.FAR_END, str(reply.get("reason", "The far end would not load the line.")), outcome=Outcome.VOID)
+        number, key = reply["load"], wire.derive(contact.session_key, f"load {reply['load']}")
+        worker = await self._worker()
+        worker.give(
+            "tcp",
+            side="near",
+            sends=direction == "up",
+            address=contact.address.sockaddr,
+            family=contact.address.family,
+            openings=[wire.pack_opening(bytes.fromhex(tag), key).hex() for tag in reply["tags"]],
+            streams=streams,
+            seconds=seconds,
+            max_octets=reply["max_octets"],
+            max_mbps=None,
+            cc=self.congestion_control,
+            stall_s=self.timeouts.stall_s,
+            start_s=self.timeouts.start_s,
+            interface=self.plan.interface,
+            source_address=self.plan.source_address,
+            max_segment=1208 if small else None,
+        )
+        try:
+            async with asyncio.timeout(self.timeouts.start_s + 2):
+                connected = await worker.message()
+        except (TimeoutError, WorkerDied):
+            connected = {"type": "fault"}
+        if connected["type"] != "connected" or not connected["streams"]:
+            raise PathFault(phase, f"{self.address} answers, but no connection for the load could be opened.")
+        await self._tell("phase", phase, "loading the downlink" if direction == "down" else "loading the uplink")
+        self.seen.loads.append(seen)
+        seen.streams = connected["streams"]
+        seen.near = {"cc": connected.get("cc"), "octets_received": 0}
+        await self._drive(contact, worker, seen, number, seconds)
+        await worker.close()
+        if seen.near.get("ended") == "stalled" and not small and await self._is_black_hole(contact, seen):
+            await self._load(contact, direction, seconds=seconds, streams=streams, small=True)
+            return
+        self._check(contact, seen, phase)
+        await self._until_empty()
+
+    async def _drive(self, contact: Contact, worker: Worker, seen: LoadSeen, number: int, seconds: float) -> None:
+        """Start both ends, follow the load to its end, and fetch the far end's half."""
+        phase = _PHASE_OF[seen.direction]
+        if seen.direction == "down":
+            worker.send({"type": "go"})
+        with contextlib.suppress(OSError, EOFError):
+            await contact.channel.send({"type": "go", "load": number})
+        if seen.direction == "up":
+            worker.send({"type": "go"})
+        seen.from_ns = time.monotonic_ns()
+        samples: list[Any] = []
+        try:
+            async with asyncio.timeout(seconds + self.timeouts.stall_s + 4):
+                while True:
+                    message = await worker.message()
+                    if message["type"] == "done":
+                        seen.near |= message
+                        break
+                    if message["type"] == "sample":
+                        samples.append((message["at_ns"], message["octets"]))
+                        seen.near["samples"] = samples
+                        if len(samples) >= 2:
+                            (t0, o0), (t1, o1) = samples[-2:]
+                            await self._tell("sample", phase, quantity=f"goodput_{seen.direction}_mbps", value=(o1 - o0) * 8e3 / (t1 - t0))
+        except (TimeoutError, WorkerDied):
+            seen.near["ended"] = "near end"
+        seen.to_ns = time.monotonic_ns()
+        with contextlib.suppress(OSError, EOFError):
+            await contact.channel.send({"type": "stop", "load": number})
+        seen.far = await self._result(contact, number)
+
+    async def _result(self, contact: Contact, number: int) -> dict[str, Any] | None:
+        """Wait for the far end's half of a load; where the connection was lost meanwhile, come back on a new one and ask."""
+        progress: dict[str, Any] | None = None
+        deadline = time.monotonic() + self.timeouts.result_s
+        while (left := deadline - time.monotonic()) > 0:
+            getter = asyncio.ensure_future(contact.events.get())
+            lost = asyncio.ensure_future(contact.lost.wait())
+            done, _ = await asyncio.wait({getter, lost}, timeout=left, return_when=asyncio.FIRST_COMPLETED)
+            lost.cancel()
+            if getter not in done:
+                getter.cancel()
+                break
+            message = getter.result()
+            if message.get("load") != number:
+                continue
+            if message["type"] == "result":
+                return message
+            if message["type"] == "progress":
+                progress = message
+        if contact.lost.is_set():
+            return await self._come_back(contact, number)
+        self.seen.facts["far_half_missing"] = True
+        return {"type": "progress only", **progress} if progress else None
+
+    async def _come_back(self, contact: Contact, number: int) -> dict[str, Any] | None:
+        """Take the session up again after its connection was lost, e.g. because an address translator forgot it."""
+        again = await open_contact(
+            self.pairing,
+            address=self.address,
+            timeouts=self.timeouts,
+            way_out=self._way_out,
+            look_up=self.look_up,
+            remembered=[contact.address],
+            resume=contact.welcome["session"],
+        )
+        old_task, old_channel = contact._task, contact.channel  # noqa: SLF001 - the same conversation goes on over the new connection
+        contact.channel, contact.lost, contact.address, contact._task = again.channel, again.lost, again.address, again._task  # noqa: SLF001
+        contact.events, contact._replies = again.events, again._replies  # noqa: SLF001
+        if old_task is not None:
+            old_task.cancel()
+        old_channel.abort()
+        if again.welcome["boot"] != contact.welcome["boot"] or not again.welcome.get("resumed"):
+            raise PathFault(Phase.FAR_END, "The far end was started anew during the measurement.", outcome=Outcome.VOID)
+        self.seen.facts["reconnected"] = True
+        reply = await again.request({"type": "result?", "load": number}, timeout_s=self.timeouts.result_s)
+        contact._last_id = again._last_id  # noqa: SLF001
+        return reply if reply["type"] == "result" else None
+
+    async def _is_black_hole(self, contact: Contact, seen: LoadSeen) -> bool:
+        """Whether small messages pass while large ones do not: control is alive, and not two segments came through."""
+        if (seen.near.get("octets_received") or 0) >= 3000 or (seen.sender or {}).get("delivered_segments", 0) >= 2 * seen.streams + 2:
+            return False
+        try:
+            await contact.request({"type": "result?", "load": 0}, timeout_s=self.timeouts.start_s)
+        except (OSError, EOFError):
+            return False
+        self.seen.facts["mtu_black_hole"] = True
+        return True
+
+    def _check(self, contact: Contact, seen: LoadSeen, phase: Phase) -> None:
+        """Raise the fault of a load that did not run its course."""
+        ended = {seen.near.get("ended"), (seen.far or {}).get("ended")}
+        if (seen.far or {}).get("ended") == "far end":
+            raise PathFault(Phase.FAR_END, "The far end's load process failed.", outcome=Outcome.VOID)
+        if "near end" in ended:
+            raise PathFault(Phase.NEAR_END, "This computer's load process did not end as it should.")
+        if "stalled" in ended:
+            alive = "" if contact.lost.is_set() else " The control connection still stood."
+            raise PathFault(phase, f"The path died in transfer: nothing passed for {self.timeouts.stall_s:g} s.{alive} What was measured until then is kept.")
+
+    # ---- end
+
+    async def _finish(self, contact: Contact) -> None:
+        await self._tell("phase", Phase.RESULT, "fetching what the far end saw")
+        if self._delay is not None:
+            self._delay.send({"type": "stop"})
+        if self._hop is not None:
+            self._hop.send({"type": "stop"})
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(1.5):
+                await asyncio.gather(*self._tasks)
+        self.seen.after = NearSide.look(self.seen.interface)
+        with contextlib.suppress(OSError, EOFError):
+            reply = await contact.request({"type": "delay_end"}, timeout_s=self.timeouts.result_s)
+            self.seen.facts["reflector_answered"] = reply.get("answered")
+
+    async def _clear_up(self) -> None:
+        """Let go of everything, whatever happened; what the delay stream saw until now is fetched first."""
+        if self._delay is not None and not self._delay_done.is_set():
+            self._delay.send({"type": "stop"})
+            if self._hop is not None:
+                self._hop.send({"type": "stop"})
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(1.0):
+                    await asyncio.gather(*self._tasks, return_exceptions=True)
+        if self.seen.after is None:
+            self.seen.after = NearSide.look(self.seen.interface)
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await asyncio.gather(*(w.close() for w in self._workers))
+        contact = self.seen.contact
+        if contact is not None:
+            with contextlib.suppress(OSError, EOFError):
+                await contact.request({"type": "bye"}, timeout_s=0.5)
+            await contact.close()

@@ -1,0 +1,257 @@
+"""From what a measurement saw to the values, series and facts that are kept. Pure: no clock, no socket."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Sequence
+from statistics import fmean, median
+from typing import Any
+
+from bandwright.probe import series
+from bandwright.probe.conduct import LoadSeen, Seen
+from bandwright.probe.nearside import address_kind, link_facts
+from bandwright.probe.recipe import Recipe
+from bandwright.words.measurement import Fact, MeasurementPlan, Value
+
+__all__ = ["facts_of", "megabytes_of", "series_of", "values_of"]
+
+_FLAT_TOP = 0.05  # coefficient of variation of 1 s means: below it, something holds the rate (see advice for what)
+_HEADER_OCTETS = {int(socket.AF_INET): 20, int(socket.AF_INET6): 40}
+
+
+def values_of(seen: Seen, plan: MeasurementPlan) -> tuple[Value, ...]:
+    """Return one row a quantity: what was measured, or why it was not."""
+    rows: list[Value] = []
+    rows += _idle_values(seen)
+    for direction, wanted in (("down", plan.downlink), ("up", plan.uplink)):
+        if wanted:
+            rows += _direction_values(seen, direction)
+    rows += _hop_values(seen)
+    mtus = [m for load in seen.loads if (m := (load.near or {}).get("path_mtu") or (load.far or {}).get("path_mtu"))]
+    if mtus:
+        rows.append(Value(quantity="path_mtu", value=float(min(mtus))))
+    return tuple(rows)
+
+
+def _idle_values(seen: Seen) -> list[Value]:
+    idle = seen.idle
+    figures = series.delay_figures(seen.sent, seen.rows, from_ns=idle[0], to_ns=idle[1], unknown=seen.stepped) if idle else None
+    if figures is None or idle is None:
+        asked = sum(idle[0] <= at < idle[1] for at in seen.sent) if idle else 0
+        why = f"none of {asked} delay packets came back: UDP may not pass" if asked else "no delay packet could be sent"
+        return [Value(quantity=q, reason=why) for q in ("delay_idle_ms", "delay_idle_p95_ms", "loss_ratio", "delay_variation_down_ms", "delay_variation_up_ms")]
+    low, high = series.wilson(events=figures.lost, of=figures.sent)
+    return [
+        Value(quantity="delay_idle_ms", value=figures.median_ms, low=figures.low_ms, high=figures.high_ms),
+        Value(quantity="delay_idle_p95_ms", value=figures.p95_ms),
+        Value(quantity="delay_variation_up_ms", value=figures.variation_there_ms),
+        Value(quantity="delay_variation_down_ms", value=figures.variation_back_ms),
+        Value(quantity="loss_ratio", value=figures.lost / figures.sent, low=low, high=high),
+        Value(quantity="probes_sent", value=float(figures.sent)),
+        Value(quantity="probes_lost", value=float(figures.lost)),
+    ]
+
+
+def _direction_values(seen: Seen, direction: str) -> list[Value]:
+    rows: list[Value] = []
+    loads = [load for load in seen.loads if load.direction == direction]
+    tcp = next((load for load in reversed(loads) if load.kind == "tcp" and load.streams > 1), None) or next((load for load in loads if load.kind == "tcp"), None)
+    single = next((load for load in loads if load.kind == "tcp" and load.streams == 1 and load is not tcp), None)
+    rows.append(_goodput(tcp, f"goodput_{direction}_mbps", seen))
+    if single is not None:
+        rows.append(_goodput(single, "goodput_down_single_mbps", seen))
+    if tcp is not None:
+        rows += _loaded_delay(seen, tcp, direction)
+        rows += _loss_of(tcp, direction)
+    return rows
+
+
+def _goodput(load: LoadSeen | None, quantity: str, seen: Seen) -> Value:
+    if load is None:
+        return Value(quantity=quantity, reason=str(seen.facts.get(f"skipped_{quantity.split('_')[1]}", "the measurement ended before this load")))
+    figures = series.figures_of_rate(samples_of(load))
+    if figures is None:
+        return Value(quantity=quantity, reason="too little passed to tell a rate")
+    own = _own_delay_mbps(seen, load)
+    return Value(quantity=quantity, value=figures.mbps + own, low=figures.low + own, high=figures.high + own)
+
+
+def samples_of(load: LoadSeen) -> Sequence[tuple[int, int]]:
+    """Return a load's samples (ns, octets delivered): the sender's where it told, else what the receiver read."""
+    sender = load.sender
+    if sender and sender.get("samples") and sender.get("tcp_info", True):
+        return [(int(t), int(o)) for t, o in sender["samples"]]
+    other = load.near if load.direction == "down" else load.far
+    return [(int(t), int(o)) for t, o in (other or {}).get("samples", ())]
+
+
+def _own_delay_mbps(seen: Seen, load: LoadSeen) -> float:
+    """Return what the delay packets took of the line during a load, as goodput they displaced."""
+    count = sum(load.from_ns <= at < load.to_ns for at in seen.sent)
+    seconds = (load.to_ns - load.from_ns) * 1e-9
+    header = _HEADER_OCTETS.get(seen.contact.address.family, 20) + 8 if seen.contact else 28
+    return count * (112 + header) * 8 / seconds / 1e6 * 1448 / 1500 if seconds > 0 else 0.0
+
+
+def _loaded_window(load: LoadSeen) -> tuple[int, int]:
+    """Return the window in which the line was full, by the near end's clock: the load without its ramp."""
+    samples = samples_of(load)
+    figures = series.figures_of_rate(samples)
+    if figures is None or not samples:
+        return load.from_ns, load.to_ns
+    return load.from_ns + figures.from_ns - samples[0][0], min(load.to_ns, load.from_ns + figures.to_ns - samples[0][0])
+
+
+def _loaded_delay(seen: Seen, load: LoadSeen, direction: str) -> list[Value]:
+    start, end = _loaded_window(load)
+    figures = series.delay_figures(seen.sent, seen.rows, from_ns=start, to_ns=end, unknown=seen.stepped)
+    if figures is None:
+        return [Value(quantity=f"delay_loaded_{direction}{p}_ms", reason="no delay packet came back under this load") for p in ("", "_p95")]
+    return [
+        Value(quantity=f"delay_loaded_{direction}_ms", value=figures.mean_ms, low=figures.low_ms, high=figures.high_ms),
+        Value(quantity=f"delay_loaded_{direction}_p95_ms", value=figures.p95_ms),
+    ]
+
+
+def _loss_of(load: LoadSeen, direction: str) -> list[Value]:
+    sender = load.sender or {}
+    quantity = f"loss_{direction}_ratio"
+    if not sender.get("tcp_info"):
+        return [Value(quantity=quantity, reason="the sender's system does not tell what it had to send again")]
+    told = sender["segments"] - sender["unacked_segments"]
+    if told < 20:
+        return [Value(quantity=quantity, reason="too few packets to tell loss")]
+    lost = min(sender["lost_segments"], told)
+    low, high = series.wilson(events=lost, of=told)
+    return [Value(quantity=quantity, value=lost / told, low=low, high=high)]
+
+
+def _hop_values(seen: Seen) -> list[Value]:
+    if not seen.hop:
+        why = "no answer from the first hop" if seen.hop_method is None else "not sampled"
+        return [Value(quantity="first_hop_idle_ms", reason=why)]
+    rows = []
+    windows: list[tuple[str, tuple[int, int]]] = [("first_hop_idle_ms", seen.idle)] if seen.idle else []
+    windows += [(f"first_hop_loaded_{load.direction}_ms", _loaded_window(load)) for load in seen.loads if load.streams > 1 or load.kind == "udp"]
+    for quantity, (start, end) in dict(windows).items():
+        took = [t * 1e-6 for at, t in seen.hop if start <= at < end and t >= 0]
+        middle = median(took) if quantity == "first_hop_idle_ms" and took else fmean(took) if took else None
+        rows.append(Value(quantity=quantity, value=middle, reason=None if took else "no answer from the first hop in this phase"))
+    rows.append(Value(quantity="first_hop_probes_sent", value=float(len(seen.hop))))
+    rows.append(Value(quantity="first_hop_probes_lost", value=float(sum(t < 0 for _, t in seen.hop))))
+    return rows
+
+
+def series_of(seen: Seen) -> tuple[tuple[str, tuple[float, ...]], ...]:
+    """Return the rates per 100 ms of each load, and the round trips of the whole measurement."""
+    out: list[tuple[str, tuple[float, ...]]] = []
+    names: set[str] = set()
+    for load in seen.loads:
+        name = f"series_{load.direction}_mbps" if load.streams > 1 or load.kind == "udp" else "series_down_single_mbps"
+        if name in names:
+            continue
+        names.add(name)
+        out.append((name, tuple(round(r, 4) for r in series.rates_per_bin(samples_of(load)))))
+    if seen.rows:
+        first = seen.rows[0][1]
+        out.append(("series_delay_at_s", tuple(round((r[1] - first) * 1e-9, 4) for r in seen.rows)))
+        out.append(("series_delay_ms", tuple(round(r[2] * 1e-6, 4) for r in seen.rows)))
+    return tuple(out)
+
+
+def facts_of(seen: Seen, recipe: Recipe) -> tuple[tuple[str, Fact], ...]:
+    """Return what else was seen, under the names that diagnosis reads."""
+    facts: dict[str, Fact] = {"size": recipe.size.value}
+    contact = seen.contact
+    if contact is not None:
+        facts |= {
+            "family": "ipv6" if contact.address.family == socket.AF_INET6 else "ipv4",
+            "address": address_kind(contact.local_address),
+            "connect_ms": round(contact.connect_ms, 3),
+            "tls_ms": round(contact.tls_ms, 3),
+            "name_lookup_ms": round(contact.lookup_ms, 3),
+            "name_lookup_failed": contact.lookup_failed,
+            "waited_for_turn_s": round(seen.waited_s, 3),
+        }
+        facts["far_end.port_speed_mbps"] = contact.welcome.get("facts", {}).get("port_speed_mbps")
+    facts |= {f"near_end.{k}": v for k, v in link_facts(seen.interface).items()}
+    facts["near_end.interface"] = seen.interface
+    loads = [load for load in seen.loads if load.kind == "tcp"]
+    facts["streams"] = max((load.streams for load in loads), default=None)
+    for load in loads:
+        suffix = "" if load.direction == "down" else "_up"
+        facts.setdefault(f"congestion_control{suffix}", (load.sender or {}).get("cc"))
+    _load_facts(seen, facts)
+    if seen.before is not None and seen.after is not None:
+        other = seen.before.other_traffic_mbps(seen.after, own_octets=megabytes_of(seen) * 1e6 * 1.03)
+        facts["near_end.other_traffic_mbps"] = None if other is None else round(other, 3)
+        if seen.before.udp_errors is not None and seen.after.udp_errors is not None:
+            facts["near_end.udp_receive_errors"] = seen.after.udp_errors - seen.before.udp_errors
+    delay = seen.delay
+    facts |= {
+        "kernel_stamps": delay.get("kernel_stamps"),
+        "clock_steps": delay.get("steps"),
+        "delay_packets_refused": delay.get("refused"),
+        "first_hop_method": seen.hop_method,
+    }
+    facts |= {k: v for k, v in seen.facts.items() if isinstance(v, str | float | int | bool) or v is None}
+    share = _hop_share(seen)
+    facts |= {f"hop_share_{d}": round(s, 4) for d, s in share.items()}
+    return tuple(facts.items())
+
+
+def _load_facts(seen: Seen, facts: dict[str, Fact]) -> None:
+    near_cpu, far_cpu, rwnd, sndbuf = [], [], [], []
+    for load in seen.loads:
+        near_cpu.append(load.near.get("cpu_share"))
+        far_cpu.append((load.far or {}).get("cpu_share"))
+        sender = load.sender or {}
+        rwnd.append(sender.get("rwnd_limited_share"))
+        sndbuf.append(sender.get("sndbuf_limited_share"))
+        name = load.direction if load.streams > 1 or load.kind == "udp" else f"{load.direction}_single"
+        facts[f"ended_{name}"] = sender.get("ended") or load.near.get("ended")
+        if not sender.get("tcp_info", True):
+            facts[f"rate_from_{name}"] = "octets read (no TCP_INFO at the sender): may be off by some per cent"
+        rates = series.rates_per_bin(samples_of(load))
+        kept = rates[series.ramp_end(rates) :]
+        seconds = [fmean(kept[i : i + 10]) for i in range(0, len(kept) - 9, 10)]
+        if len(seconds) >= 5:
+            middle = fmean(seconds)
+            facts[f"flat_{name}_cv"] = round((fmean([(s - middle) ** 2 for s in seconds]) ** 0.5) / middle, 4) if middle > 0 else None
+        fall = series.late_drop(rates)
+        facts[f"fell_{name}"] = fall is not None
+        if fall is not None:
+            facts[f"fell_{name}_from_mbps"], facts[f"fell_{name}_to_mbps"] = round(fall[0], 3), round(fall[1], 3)
+    for key, found in (("near_end.cpu_share", near_cpu), ("far_end.cpu_share", far_cpu), ("near_end.rwnd_limited_share", rwnd), ("near_end.sndbuf_limited_share", sndbuf)):
+        known = [x for x in found if x is not None]
+        facts[key] = round(max(known), 4) if known else None
+
+
+def _hop_share(seen: Seen) -> dict[str, float]:
+    """Return, by direction, which share of the rise of the delay under load arises at the first hop; not where the rise is below 5 ms."""
+    values = {v.quantity: v.value for v in [*_idle_values(seen), *_hop_values(seen)]}
+    out = {}
+    for load in seen.loads:
+        d = load.direction
+        loaded = {v.quantity: v.value for v in _loaded_delay(seen, load, d)}
+        ends = (values.get("first_hop_idle_ms"), values.get(f"first_hop_loaded_{d}_ms"), values.get("delay_idle_ms"), loaded.get(f"delay_loaded_{d}_ms"))
+        if all(e is not None for e in ends) and load.streams > 1:
+            hop_idle, hop_loaded, idle, full = (float(e) for e in ends if e is not None)
+            if full - idle > 5:
+                out[d] = (hop_loaded - hop_idle) / (full - idle)
+    return out
+
+
+def megabytes_of(seen: Seen) -> float:
+    """Return what the measurement took of the plan, in MB, headers counted."""
+    octets: float = 20_000.0 if seen.contact else 0.0
+    octets += 2 * 140 * len(seen.sent)
+    for load in seen.loads:
+        carried = (load.sender or {}).get("octets_sent") or load.near.get("octets_received") or 0
+        octets += float(carried) * 1500 / 1448
+    return octets / 1e6
+
+
+def load_names(seen: Seen) -> dict[str, Any]:
+    """Return which loads were run, for logs."""
+    return {f"{load.kind} {load.direction}": load.near.get("ended") for load in seen.loads}

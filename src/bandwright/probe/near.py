@@ -1,0 +1,147 @@
+"""The near end: measures the path between this computer and a far end that the user controls.
+
+A failed network is an outcome with a phase and a plain reason, never an exception; what was measured until then is kept.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+import uuid
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from bandwright.ports import Clock, ProbeListener
+from bandwright.probe import judge, pairing, recipe
+from bandwright.probe.conduct import Conduct
+from bandwright.probe.contact import Address, Resolve, Timeouts, WayOut, contact_of, resolve
+from bandwright.probe.outcome import Check, PathFault
+from bandwright.words.measurement import Measurement, MeasurementPlan, Method, Outcome
+
+__all__ = ["NearEnd", "NearEndSettings", "SystemClock", "check"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NearEndSettings:
+    """How the near end measures. congestion_control: asked of both ends, and recorded as it was; None leaves the systems' own."""
+
+    timeouts: Timeouts = field(default_factory=Timeouts)
+    congestion_control: str | None = "bbr"
+    look_up: Resolve = resolve
+
+
+class SystemClock:
+    """The computer's own time."""
+
+    def now(self) -> datetime:
+        """Return the time, UTC."""
+        return datetime.now(UTC)
+
+    def monotonic_s(self) -> float:
+        """Return seconds that never go back."""
+        return time.monotonic()
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait."""
+        await asyncio.sleep(seconds)
+
+
+class NearEnd:
+    """A Probe that measures towards one far end.
+
+    address: "host:port" of the far end, or None to take the one in the secret. secret: the pairing string.
+    Raises SecretError where either cannot be used.
+    """
+
+    def __init__(self, address: str | None, secret: str, *, clock: Clock | None = None, settings: NearEndSettings | None = None) -> None:
+        self._pairing = pairing.parse(secret)
+        self._address = address or self._pairing.address
+        pairing.split_address(self._address)
+        self._clock: Clock = clock or SystemClock()
+        self._settings = settings or NearEndSettings()
+        self._remembered: list[Address] = []
+
+    async def measure(self, plan: MeasurementPlan, *, listener: ProbeListener | None = None) -> Measurement:
+        """Measure once. listener is awaited at phase starts."""
+        key, at, began = str(uuid.uuid4()), self._clock.now(), time.monotonic()
+        todo = recipe.recipe_for(plan)
+        conduct = self._conduct(plan, todo, listener)
+        fault: PathFault | None = None
+        try:
+            await conduct.run()
+        except PathFault as error:
+            fault = error
+        seen = conduct.seen
+        if seen.contact is not None:
+            self._remembered = [seen.contact.address]
+        return Measurement(
+            key=key,
+            at=at,
+            method=Method.NEAR_FAR,
+            outcome=fault.outcome if fault else Outcome.OK,
+            phase=fault.phase if fault else None,
+            reason=fault.reason if fault else None,
+            size=plan.size,
+            setup_asked=plan.setup,
+            values=judge.values_of(seen, plan),
+            series=judge.series_of(seen),
+            facts=judge.facts_of(seen, todo),
+            megabytes=judge.megabytes_of(seen),
+            seconds=time.monotonic() - began,
+            far_end=self._address,
+        )
+
+    async def load(self, seconds: float, *, plan: MeasurementPlan) -> None:
+        """Load the downlink without measuring: a warm-up. A path that fails here will show so in the measurement that follows."""
+        from dataclasses import replace
+
+        todo = replace(recipe.RECIPES[plan.size], idle_s=0.05, tcp_s=min(seconds, 30.0), udp_s=0.0, single_s=0.0)
+        conduct = self._conduct(replace(plan, uplink=False, downlink=True), todo, None)
+        try:
+            await conduct.run()
+        except PathFault:
+            return
+
+    def cost_megabytes(self, plan: MeasurementPlan) -> float:
+        """Return about how much one such measurement takes, in MB."""
+        return recipe.cost_megabytes(plan)
+
+    def cost_seconds(self, plan: MeasurementPlan) -> float:
+        """Return about how long one such measurement takes, in s."""
+        return recipe.stated_seconds(plan, recipe.recipe_for(plan))
+
+    def _conduct(self, plan: MeasurementPlan, todo: recipe.Recipe, listener: ProbeListener | None) -> Conduct:
+        return Conduct(
+            pairing=self._pairing,
+            address=self._address,
+            plan=plan,
+            recipe=todo,
+            timeouts=self._settings.timeouts,
+            congestion_control=self._settings.congestion_control,
+            listener=listener,
+            look_up=self._settings.look_up,
+            remembered=list(self._remembered),
+        )
+
+
+async def check(address: str | None, secret: str, *, settings: NearEndSettings | None = None, way_out: WayOut | None = None) -> Check:
+    """Say whether the far end can be reached and believes us, without loading anything. Raises SecretError, nothing else."""
+    known = pairing.parse(secret)
+    where = address or known.address
+    settings = settings or NearEndSettings()
+    try:
+        async with contact_of(known, address=where, timeouts=settings.timeouts, way_out=way_out or WayOut(), look_up=settings.look_up) as contact:
+            welcome = contact.welcome
+            return Check(
+                outcome=Outcome.OK,
+                facts=(
+                    ("far_end", where),
+                    ("family", "ipv6" if ":" in str(contact.address.sockaddr[0]) else "ipv4"),
+                    ("connect_ms", round(contact.connect_ms, 2)),
+                    ("day_left_mb", welcome.get("day_left_mb")),
+                    ("month_left_mb", welcome.get("month_left_mb")),
+                    ("waiting", welcome.get("waiting")),
+                ),
+            )
+    except PathFault as fault:
+        return Check(outcome=fault.outcome, phase=fault.phase, reason=fault.reason, facts=(("far_end", where),))

@@ -1,0 +1,82 @@
+"""The three sizes of a measurement: what each does, how long it takes and what it costs, stated before it is begun.
+
+Costs are MB per Mbit/s of what the path carries. TCP for T seconds takes 0.125 T of it and a little more (headers, what is
+resent, the queue at its end); a UDP search stops as soon as the path was seen full for half a second.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from bandwright.words.measurement import MeasurementPlan, Size
+
+__all__ = ["RECIPES", "Recipe", "cost_megabytes", "recipe_for", "split_megabytes", "stated_seconds"]
+
+UNKNOWN_DOWN_MBPS, UNKNOWN_UP_MBPS = 60.0, 15.0  # stated cost where nothing is known: middle of fixed-wireless lines; common practice, no source
+_FIXED_MB = 0.08  # handshakes, delay packets, results
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """What a measurement does. tcp_s, single_s: seconds of load by TCP, by several streams or one; udp_s: at most, of a UDP search."""
+
+    size: Size
+    idle_s: float
+    tcp_s: float = 0.0
+    udp_s: float = 0.0
+    single_s: float = 0.0
+    responsiveness_s: float = 0.0
+    probes_per_s: float = 50.0
+
+    @property
+    def mb_per_mbps(self) -> float:
+        """What one direction costs, in MB per Mbit/s, the single stream left out."""
+        return 0.134 * self.tcp_s + (0.107 if self.udp_s else 0.0)
+
+
+RECIPES = {
+    Size.LIGHT: Recipe(size=Size.LIGHT, idle_s=0.5, tcp_s=0.85),
+    Size.USUAL: Recipe(size=Size.USUAL, idle_s=1.0, tcp_s=2.0),
+    Size.FULL: Recipe(size=Size.FULL, idle_s=2.0, tcp_s=4.0, single_s=2.0),
+}
+
+_OVERHEAD_S = 1.4  # reaching the far end, emptying queues, fetching results, at 50 ms of round trip
+
+
+def recipe_for(plan: MeasurementPlan) -> Recipe:
+    """Return the recipe of a plan, shortened to its max_seconds where need be."""
+    recipe = RECIPES[plan.size]
+    if plan.max_seconds is None or stated_seconds(plan, recipe) <= plan.max_seconds:
+        return recipe
+    loads_s = stated_seconds(plan, recipe) - _OVERHEAD_S
+    share = max(0.05, (plan.max_seconds - _OVERHEAD_S) / loads_s)
+    return replace(recipe, **{name: getattr(recipe, name) * share for name in ("idle_s", "tcp_s", "udp_s", "single_s", "responsiveness_s")})
+
+
+def stated_seconds(plan: MeasurementPlan, recipe: Recipe | None = None) -> float:
+    """Return about how long a measurement takes, in s."""
+    r = RECIPES[plan.size] if recipe is None else recipe
+    directions = plan.downlink + plan.uplink
+    return _OVERHEAD_S + r.idle_s + directions * (r.tcp_s + r.udp_s) + plan.downlink * r.single_s
+
+
+def cost_megabytes(plan: MeasurementPlan) -> float:
+    """Return about what a measurement takes, in MB: never more than its max_megabytes."""
+    recipe = recipe_for(plan)
+    down = (plan.expected_down_mbps or UNKNOWN_DOWN_MBPS) if plan.downlink else 0.0
+    up = (plan.expected_up_mbps or UNKNOWN_UP_MBPS) if plan.uplink else 0.0
+    megabytes = _FIXED_MB + recipe.mb_per_mbps * (down + up) + 0.134 * recipe.single_s * down
+    return megabytes if plan.max_megabytes is None else min(megabytes, plan.max_megabytes)
+
+
+def split_megabytes(plan: MeasurementPlan) -> tuple[float, float]:
+    """Return how many MB the downlink and the uplink may take: by their expected rates, at least a tenth each; inf without a limit."""
+    if plan.max_megabytes is None:
+        return float("inf"), float("inf")
+    left = max(0.0, plan.max_megabytes - _FIXED_MB)
+    down = (plan.expected_down_mbps or UNKNOWN_DOWN_MBPS) if plan.downlink else 0.0
+    up = (plan.expected_up_mbps or UNKNOWN_UP_MBPS) if plan.uplink else 0.0
+    if not (down and up):
+        return (left, 0.0) if plan.downlink else (0.0, left)
+    share = min(0.9, max(0.1, down / (down + up)))
+    return left * share, left * (1 - share)
