@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bandwright.errors import ChannelError
@@ -102,6 +102,7 @@ def test_uplink_numbers_have_their_band_when_asked_for_as_such() -> None:
     assert lte_band_of_earfcn(9700, direction="up") is None  # band 29 has no uplink
 
 
+@settings(deadline=None)
 @given(st.integers(-5, 270_000))
 def test_a_channel_has_at_most_one_lte_band(earfcn: int) -> None:
     holders = [row.band for row in LTE_BANDS.values() if row.dl_first <= earfcn <= row.dl_last]

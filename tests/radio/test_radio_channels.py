@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bandwright.errors import ChannelError
@@ -59,6 +59,7 @@ def test_one_frequency_has_several_earfcn() -> None:
     assert mhz_to_earfcns(300.0) == {}
 
 
+@settings(deadline=None)
 @given(st.sampled_from(sorted(LTE_BANDS)), st.floats(0, 1))
 def test_earfcn_there_and_back(band: int, where: float) -> None:
     row = LTE_BANDS[band]
@@ -143,6 +144,7 @@ def test_frequencies_off_the_raster_are_refused(mhz: float) -> None:
         mhz_to_nr_arfcn(mhz)  # the gap of 90 kHz at 24.25 GHz is wider than half a step on both sides
 
 
+@settings(deadline=None)
 @given(st.integers(0, 3279165))
 def test_nr_there_and_back_and_as_nrarfcn(nr_arfcn: int) -> None:
     from nrarfcn import get_frequency
@@ -161,6 +163,7 @@ def test_uplink_of_an_nr_channel() -> None:
         uplink_nr_arfcn(428000, 78)
 
 
+@settings(deadline=None)
 @given(st.sampled_from([1, 2, 3, 5, 7, 8, 12, 13, 14, 18, 20, 25, 26, 28, 30, 65, 71, 74]), st.floats(0, 1))
 def test_paired_nr_bands_keep_their_distance(band: int, where: float) -> None:
     row = NR_BANDS[band]
@@ -202,6 +205,7 @@ def test_sync_raster(gscn: int, mhz: float) -> None:
     assert mhz_to_gscn(mhz) == gscn
 
 
+@settings(deadline=None)
 @given(st.integers(2, 26639))
 def test_sync_raster_there_and_back(gscn: int) -> None:
     assert mhz_to_gscn(gscn_to_mhz(gscn)) == gscn

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bandwright.errors import CodeError
@@ -132,6 +132,7 @@ def test_codes_outside_their_table_are_refused_and_say_what_is_allowed(function:
     assert ".." in str(caught.value)
 
 
+@settings(deadline=None)
 @given(st.integers(1, 96))
 def test_bins_touch_and_rise(code: int) -> None:
     here, above = codes.cesq_rsrp_dbm(code), codes.cesq_rsrp_dbm(code + 1)

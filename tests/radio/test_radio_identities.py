@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bandwright.errors import ChannelError, IdentityError
@@ -40,6 +40,7 @@ def test_nr_cell_identity_states_the_length_it_assumed() -> None:
             split_nci(wrong, gnb_bits=bits)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 2**36 - 1), st.integers(22, 32))
 def test_nr_parts_make_the_whole(nci: int, bits: int) -> None:
     cell = split_nci(nci, gnb_bits=bits)

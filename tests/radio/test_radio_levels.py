@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bandwright.errors import RangeError
@@ -78,6 +78,7 @@ def test_rsrq_bounds_of_one_port() -> None:
             lte_rsrq_of_load_db(load=load, sinr_db=None)
 
 
+@settings(deadline=None)
 @given(st.floats(-10, 25), st.floats(0.05, 1))
 def test_sinr_from_rsrq_undoes_the_same_algebra(sinr: float, share: float) -> None:
     ratio = 10 ** (sinr / 10)
@@ -135,6 +136,7 @@ def test_uplink_power(p0: float, alpha: float, loss: float, blocks: int, mu: int
     assert power_headroom_db(p_cmax_dbm=cap, power_dbm=asked) == cap - asked
 
 
+@settings(deadline=None)
 @given(st.floats(-110, -70), st.sampled_from([0.6, 0.8, 1.0]), st.floats(80, 140), st.sampled_from([0, 1]))
 def test_power_runs_out_exactly_at_the_limited_blocks(p0: float, alpha: float, loss: float, mu: int) -> None:
     blocks = power_limited_blocks(p0_dbm=p0, alpha=alpha, path_loss_db=loss, p_cmax_dbm=23, mu=mu)

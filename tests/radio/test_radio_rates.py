@@ -7,7 +7,7 @@ import math
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bandwright.errors import ChannelError, CodeError, UsageError
@@ -70,6 +70,7 @@ def test_nr_transport_blocks_equal_py3gpp_over_the_grid_but_for_ties_which_it_ro
     assert 0 < ties < 0.01 * compared
 
 
+@settings(deadline=None)
 @given(st.integers(1, 275), st.integers(1, 14), st.sampled_from([6, 12, 18]), st.sampled_from(["1", "2", "3", "4"]), st.data())
 def test_nr_transport_blocks_are_whole_octets_and_close_to_what_was_asked(blocks: int, symbols: int, dmrs: int, table: str, data: st.DataObject) -> None:
     scheme = data.draw(st.sampled_from(MCS_TABLES[table]))
@@ -318,6 +319,7 @@ def test_sinr_to_cqi_model() -> None:
     assert [cqi_of_sinr(x) for x in (-6.8, -6.7, 10.0, 15, 30)] == [0, 1, 8, 11, 15]  # the list open simulators share
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-15, 40), min_size=1, max_size=20), st.floats(0.5, 40))
 def test_effective_sinr_lies_between_the_worst_and_the_mean(sinrs: list[float], beta: float) -> None:
     found = effective_sinr_db(sinrs, beta=beta)
@@ -413,6 +415,7 @@ def test_expected_rate_refuses_what_it_cannot_know() -> None:
         carrier_rate_mbps(CarrierState(rat="gsm", bandwidth_mhz=0.2, sinr_db=10))
 
 
+@settings(deadline=None)
 @given(st.floats(-9, 35), st.floats(0.1, 10), st.integers(1, 4))
 def test_more_sinr_never_lowers_the_expectation(sinr: float, more: float, layers: int) -> None:
     low = CarrierState(rat="lte", bandwidth_mhz=20, sinr_db=sinr, layers=layers)
