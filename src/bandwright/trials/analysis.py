@@ -15,14 +15,15 @@ from typing import Final
 import numpy as np
 
 from bandwright.errors import OurFault
-from bandwright.trials.model import SLOPE_MEAN, Array, Frame, Targets, kernels, priors_of, targets
+from bandwright.trials.model import SLOPE_MEAN, Array, Frame, kernels, priors_of, targets
 
 __all__ = ["DRAWS", "Fit", "Values", "fit", "log_posterior", "values"]
 
 DRAWS: Final = 4000
 GRADIENT_TOLERANCE: Final = 0.05
 MAX_STEPS: Final = 60
-PSEUDO_TESTS: Final = 6.0
+MAX_MOVE: Final = 0.7  # of any log sd in one step
+FACTOR_SPREAD: Final = 0.3  # prior sd of the log of a setup's noise sd over that of all
 WEIGHT_CAP: Final = 0.25
 
 
@@ -75,150 +76,155 @@ def _values_cached(key: _Key) -> Values:
 
 
 def _values(frame: Frame, seed: int) -> Values:
-    how = targets(frame)
+    problem = _Problem(frame)
+    spread, means, covariances = _spread(problem, *_mode(problem))
     n_setups = frame.rig.size
-    base = SLOPE_MEAN * frame.predicted
-    spread = fit(frame)
-    fixed, stack = kernels(frame)
-    residual = frame.y - base[frame.setup]
-    counts = _shares(spread.weights, DRAWS)
+    roots = np.linalg.cholesky(covariances + 1e-10 * np.eye(n_setups))
     normals = _normals(seed, n_setups)
     draws = np.empty((DRAWS, n_setups))
     at = 0
-    mean = np.zeros(n_setups)
-    second = np.zeros((n_setups, n_setups))
-    for theta, weight, count in zip(spread.points, spread.weights, counts, strict=True):
-        m, c = _condition(frame, theta, spread.omega, fixed, stack, how, residual)
-        m = m + base
-        mean += weight * m
-        second += weight * (c + np.outer(m, m))
-        if count:
-            root = np.linalg.cholesky(c + 1e-10 * np.eye(n_setups))
-            draws[at : at + count] = m + normals[at : at + count] @ root.T
-            at += count
-    return Values(draws=draws, mean=mean, covariance=second - np.outer(mean, mean))
+    for m, root, count in zip(means, roots, _shares(spread.weights, DRAWS), strict=True):
+        np.matmul(normals[at : at + count], root.T, out=draws[at : at + count])
+        draws[at : at + count] += m
+        at += count
+    mean = spread.weights @ means
+    off = means - mean
+    covariance = np.tensordot(spread.weights, covariances, 1) + (off * spread.weights[:, None]).T @ off
+    return Values(draws=draws, mean=mean, covariance=covariance)
 
 
-def _condition(frame: Frame, theta: Array, omega: Array, fixed: Array, stack: Array, how: Targets, residual: Array) -> tuple[Array, Array]:
-    """Return mean (less the prediction) and covariance of the values at one point of the log sds."""
-    variance = np.exp(2.0 * theta)
-    prior = how.own_fixed + np.tensordot(variance[:-1], how.own, 1)
-    if residual.size == 0:
-        return np.zeros(prior.shape[0]), prior
-    cross = how.cross_fixed + np.tensordot(variance[:-1], how.cross, 1)
-    factor = _factor(_sigma(frame, variance, omega, fixed, stack))
-    solved = _solve(factor, np.column_stack([residual, cross]))
-    return solved[:, 0] @ cross, prior - cross.T @ solved[:, 1:]
+class _Problem:
+    """A frame with its kernels, laid out for the sums that a fit repeats.
 
+    flat: (J - 1, N * N) unit kernels. half: the same with every pair counted once, twofold, and nothing below the diagonal,
+    so that a sum over it with one triangle of an inverse is a trace.
+    """
 
-def _sigma(frame: Frame, variance: Array, omega: Array, fixed: Array, stack: Array) -> Array:
-    sigma = (variance[:-1] @ stack.reshape(stack.shape[0], -1)).reshape(fixed.shape)
-    sigma += fixed
-    np.einsum("ii->i", sigma)[:] += variance[-1] * omega[frame.setup]
-    return np.asarray(sigma)
+    def __init__(self, frame: Frame) -> None:
+        self.frame = frame
+        self.priors = priors_of(frame)
+        self.centre = np.log([p.median for p in self.priors])
+        self.precision = np.array([p.spread for p in self.priors]) ** -2.0
+        self.base = SLOPE_MEAN * frame.predicted
+        self.fixed, self.stack = kernels(frame)
+        n = frame.y.size
+        self.flat = self.stack.reshape(len(self.priors) - 1, n * n)
+        self.residual = frame.y - self.base[frame.setup]
 
+    def sigmas(self, variances: Array, omega: Array) -> Array:
+        """Return the covariance of the tests at each row of variances: (P, N, N)."""
+        n = self.residual.size
+        out = (variances[:, :-1] @ self.flat).reshape(-1, n, n)
+        out += self.fixed
+        np.einsum("pii->pi", out)[:] += variances[:, -1:] * omega[self.frame.setup]
+        return np.asarray(out)
 
-def _factor(sigma: Array) -> Array:
-    from scipy.linalg.lapack import dpotrf
-
-    factor, info = dpotrf(sigma.T, lower=1, clean=0)
-    if info:
-        raise OurFault("covariance of the tests", given=f"not positive definite at {info}")
-    return np.asarray(factor)
-
-
-def _solve(factor: Array, right: Array) -> Array:
-    from scipy.linalg.lapack import dpotrs
-
-    return np.asarray(dpotrs(factor, right, lower=1)[0])
+    def half(self) -> Array:
+        """Return the kernels with each pair once, twofold, on and above the diagonal."""
+        n = self.residual.size
+        twice = 2.0 * np.triu(np.ones((n, n)))
+        np.einsum("ii->i", twice)[:] = 1.0
+        return self.flat * twice.ravel()
 
 
 def fit(frame: Frame) -> Fit:
     """Return the mode and spread of the log sds. With no tests it is the prior."""
-    priors = priors_of(frame)
-    centre = np.log([p.median for p in priors])
-    precision = np.array([p.spread for p in priors]) ** -2.0
-    omega = np.ones(frame.rig.size)
-    if frame.y.size == 0:
-        return _spread(frame, centre, np.diag(precision), omega, 0.0, 0)
-    fixed, stack = kernels(frame)
-    residual = frame.y - SLOPE_MEAN * frame.predicted[frame.setup]
-    theta = centre.copy()
-    information = np.diag(precision)
-    worst = np.inf
-    step = 0
-    for step in range(MAX_STEPS):
-        gradient, information, ratio = _score(frame, theta, omega, fixed, stack, residual, centre, precision)
-        moved = _omega(frame, omega, ratio)
-        drift = float(np.abs(np.log(moved / omega)).max())
-        worst = float(np.abs(gradient).max())
-        if worst < GRADIENT_TOLERANCE and drift < 0.02:
-            break
-        if step >= 2:
-            omega = moved
-        theta = theta + np.clip(np.linalg.solve(information, gradient), -0.7, 0.7)
-    return _spread(frame, theta, information, omega, worst, step)
+    problem = _Problem(frame)
+    return _spread(problem, *_mode(problem))[0]
 
 
-def _score(
-    frame: Frame, theta: Array, omega: Array, fixed: Array, stack: Array, residual: Array, centre: Array, precision: Array
-) -> tuple[Array, Array, Array]:
-    """Return gradient and average information of the log posterior of theta, and per test the pair a_i^2, (Sigma^-1)_ii."""
-    from scipy.linalg.lapack import dpotri
+def _mode(problem: _Problem) -> tuple[Array, Array, Array, float, int]:
+    """Return mode, information, noise factors, the largest gradient left, and steps taken.
 
-    variance = np.exp(2.0 * theta)
-    n = residual.size
-    factor = _factor(_sigma(frame, variance, omega, fixed, stack))
-    lower, _ = dpotri(factor, lower=1)
-    inverse = np.tril(lower)
-    inverse += np.tril(lower, -1).T
-    a = inverse @ residual
-    diagonal = inverse.ravel()[:: n + 1]
-    noise = omega[frame.setup]
-    effects = np.vstack([stack @ a, (noise * a)[None]])
-    traces = np.append(stack.reshape(stack.shape[0], -1) @ inverse.ravel(), noise @ diagonal)
-    u = 2.0 * variance[:, None] * effects
-    gradient = 0.5 * (u @ a - 2.0 * variance * traces) - (theta - centre) * precision
-    information = 0.5 * u @ (inverse @ u.T) + np.diag(precision)
-    return gradient, information, np.vstack([a * a, diagonal])
+    The log noise factors of the setups are found together with the log sds; the information is that of the log sds.
+    """
+    j, k = problem.centre.size, problem.frame.rig.size
+    x = np.append(problem.centre, np.zeros(k))
+    if problem.residual.size == 0:
+        return x[:j], np.diag(problem.precision), np.ones(k), 0.0, 0
+    half = problem.half()
+    steps = 0
+    gradient, information = _score(problem, half, x)
+    while np.abs(gradient).max() >= GRADIENT_TOLERANCE and steps < MAX_STEPS:
+        x = x + np.clip(np.linalg.solve(information, gradient), -MAX_MOVE, MAX_MOVE)
+        gradient, information = _score(problem, half, x)
+        steps += 1
+    return x[:j], information[:j, :j], np.exp(2.0 * x[j:]), float(np.abs(gradient).max()), steps
 
 
-def _omega(frame: Frame, omega: Array, ratio: Array) -> Array:
-    """Return the noise factors moved towards their fixed point: a setup's squared residuals over what they should be, shrunk."""
-    k = omega.size
-    n = np.bincount(frame.setup, minlength=k).astype(float)
-    observed = np.bincount(frame.setup, weights=ratio[0], minlength=k)
-    expected = np.bincount(frame.setup, weights=ratio[1], minlength=k)
-    raw = omega * np.divide(observed, expected, out=np.ones(k), where=expected > 0)
-    return np.asarray(np.clip((n * raw + PSEUDO_TESTS) / (n + PSEUDO_TESTS), 0.3, 3.0))
+def _score(problem: _Problem, half: Array, x: Array) -> tuple[Array, Array]:
+    """Return gradient and average information of the log posterior. x: log sds (J,), then log noise factors (K,) of the sd."""
+    from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
+
+    j, k = problem.centre.size, problem.frame.rig.size
+    variance, omega = np.exp(2.0 * x[:j]), np.exp(2.0 * x[j:])
+    setup = problem.frame.setup
+    factor, info = dpotrf(problem.sigmas(variance[None], omega)[0].T, lower=1, clean=0, overwrite_a=1)
+    if info:
+        raise OurFault("covariance of the tests", given=f"not positive definite at {info}")
+    a = dpotrs(factor, problem.residual, lower=1)[0]
+    noise = variance[-1] * omega[setup]
+    u = np.zeros((j + k, a.size))
+    np.matmul(problem.stack, a, out=u[: j - 1])
+    u[: j - 1] *= variance[:-1, None]
+    u[j - 1] = noise * a
+    u[j + setup, np.arange(a.size)] = u[j - 1]
+    u *= 2.0
+    solved = dpotrs(factor, u.T, lower=1)[0]
+    inverse = dpotri(factor, lower=1, overwrite_c=1)[0].T  # one triangle of it
+    own = noise * np.einsum("ii->i", inverse)
+    traces = np.concatenate([variance[:-1] * (half @ inverse.ravel()), [own.sum()], np.bincount(setup, weights=own, minlength=k)])
+    gradient = 0.5 * (u @ a) - traces
+    gradient[:j] -= (x[:j] - problem.centre) * problem.precision
+    gradient[j:] -= x[j:] / FACTOR_SPREAD**2
+    information = 0.5 * u @ solved
+    np.einsum("ii->i", information)[:j] += problem.precision
+    np.einsum("ii->i", information)[j:] += FACTOR_SPREAD**-2
+    return gradient, information
 
 
 def log_posterior(frame: Frame, theta: Array, omega: Array) -> float:
     """Return log likelihood plus log prior of the log sds, up to a constant."""
-    priors = priors_of(frame)
-    centre = np.log([p.median for p in priors])
-    precision = np.array([p.spread for p in priors]) ** -2.0
-    prior = -0.5 * float(((theta - centre) ** 2 * precision).sum())
-    if frame.y.size == 0:
-        return prior
-    fixed, stack = kernels(frame)
-    residual = frame.y - SLOPE_MEAN * frame.predicted[frame.setup]
-    return prior + _log_likelihood(frame, theta, omega, fixed, stack, residual)
+    problem = _Problem(frame)
+    return float(_at_points(problem, theta[None], omega)[0][0])
 
 
-def _log_likelihood(frame: Frame, theta: Array, omega: Array, fixed: Array, stack: Array, residual: Array) -> float:
-    factor = _factor(_sigma(frame, np.exp(2.0 * theta), omega, fixed, stack))
-    return -float(np.log(np.diagonal(factor)).sum()) - 0.5 * float(residual @ _solve(factor, residual))
+def _at_points(problem: _Problem, points: Array, omega: Array) -> tuple[Array, Array, Array]:
+    """Return at each point (P, J) of the log sds: log posterior (P,), means (P, K) and covariances (P, K, K) of the values."""
+    from scipy.linalg.blas import dtrsm
+    from scipy.linalg.lapack import dpotrf
+
+    how, n = targets(problem.frame), problem.residual.size
+    variances = np.exp(2.0 * points)
+    k = problem.base.size
+    covariances = (variances[:, :-1] @ how.own.reshape(-1, k * k)).reshape(-1, k, k) + how.own_fixed
+    means = np.tile(problem.base, (points.shape[0], 1))
+    logs = -0.5 * ((points - problem.centre) ** 2) @ problem.precision
+    if n == 0:
+        return logs, means, covariances
+    right = np.empty((points.shape[0], k + 1, n))
+    right[:, 0] = problem.residual
+    right[:, 1:] = (variances[:, :-1] @ how.cross.reshape(-1, k * n)).reshape(-1, k, n) + how.cross_fixed
+    for i, sigma in enumerate(problem.sigmas(variances, omega)):
+        factor, info = dpotrf(sigma.T, lower=1, clean=0, overwrite_a=1)
+        if info:
+            raise OurFault("covariance of the tests", given=f"not positive definite at {info}")
+        half = dtrsm(1.0, factor, right[i].T, lower=1)
+        gram = half.T @ half
+        logs[i] -= np.log(np.einsum("ii->i", factor)).sum() + 0.5 * gram[0, 0]
+        means[i] += gram[0, 1:]
+        covariances[i] -= gram[1:, 1:]
+    return logs, means, covariances
 
 
-def _spread(frame: Frame, mode: Array, information: Array, omega: Array, worst: float, steps: int) -> Fit:
-    """Return the fit with its 17 weighted points."""
+def _spread(problem: _Problem, mode: Array, information: Array, omega: Array, worst: float, steps: int) -> tuple[Fit, Array, Array]:
+    """Return the fit with its weighted points, and the means and covariances of the values at each."""
     z = _directions(mode.size)
-    root = np.linalg.cholesky(np.linalg.inv(information))
-    points = mode + z @ root.T
-    logs = np.array([log_posterior(frame, theta, omega) for theta in points]) + 0.5 * (z**2).sum(axis=1)
+    points = mode + z @ np.linalg.cholesky(np.linalg.inv(information)).T
+    logs, means, covariances = _at_points(problem, points, omega)
+    logs += 0.5 * (z**2).sum(axis=1)
     weights = np.exp(logs - logs.max())
-    return Fit(mode, information, omega, worst, steps, points, _capped(weights / weights.sum()))
+    return Fit(mode, information, omega, worst, steps, points, _capped(weights / weights.sum())), means, covariances
 
 
 def _capped(weights: Array) -> Array:

@@ -17,7 +17,10 @@ from bandwright.words.campaign import CampaignEvent, Course, Design, Step
 
 __all__ = ["course"]
 
-CHANGE_GAP_MIN = 120.0
+import os
+
+CHANGE_GAP_MIN = float(os.environ.get("GAP", "1080"))
+RISK_SHARE = float(os.environ.get("RISK", ".25"))
 STALE_MIN = 180.0  # an open round without a record for this long is left as it is
 
 
@@ -83,23 +86,20 @@ def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
     if where.settled:
         return Step(kind="finish", why="settled")
     here = tuple(s.key for s in ledger.setups if s.key in ledger.active and s.rig in ledger.together(ledger.mounted))
-    target = _target_rig(ledger, where, here)
     in_visit = [r for r in ledger.rounds if r.visit == ledger.visit]
     last = ledger.rounds[-1] if ledger.rounds else None
-    just_mounted = bool(ledger.mounts) and not in_visit
-    if target is not None:
-        bracketed = last is not None and last.visit == ledger.visit and last.bracket and (len(in_visit) > 1 or not ledger.mounts)
-        if not here or bracketed:
-            return _mount(ledger, target, now_min)
+    slot = next_slot(ledger.design, after_min=max(last.end, now_min) if last else 0.0)
+    bracketed = last is not None and last.visit == ledger.visit and last.bracket and (len(in_visit) > 1 or not ledger.mounts)
+    target = _target_rig(ledger, where, here)
+    if target is not None and here and not bracketed and ledger.mounts and slot < ledger.mounts[-1][0] + CHANGE_GAP_MIN:
+        target = None
+    if target is not None and (bracketed or not here):
+        return _mount(ledger, target, now_min)
     order = round_order(_for_round(ledger, where, here), lead=where.odds.lead_key, seed=ledger.design.seed, number=_next_number(ledger))
     if not order:
         return Step(kind="finish", why="visits")
-    if just_mounted:
-        minute = now_min
-    elif target is not None:
-        minute = _person_minute(ledger, now_min)
-    else:
-        minute = next_slot(ledger.design, after_min=max(last.end, now_min) if last else 0.0)
+    just_mounted = bool(ledger.mounts) and not in_visit
+    minute = now_min if just_mounted else slot if target is None else _person_minute(ledger, slot)
     ended = _exhausted(ledger, minute, len(order))
     if ended:
         return Step(kind="finish", why=ended)
@@ -133,9 +133,8 @@ def change_minutes(design: Design, from_rig: str, to_rig: str) -> float:
     return next((m for a, b, m in design.change_minutes if (a, b) == (from_rig, to_rig)), design.default_change_minutes)
 
 
-def _person_minute(ledger: Ledger, now_min: float) -> float:
-    """Return when a person can next change the rig: in their hours, and some time after the last change."""
-    earliest = max(now_min, ledger.mounts[-1][0] + CHANGE_GAP_MIN if ledger.mounts else 0.0)
+def _person_minute(ledger: Ledger, earliest: float) -> float:
+    """Return when a person can next change the rig."""
     at = next_in_hours(ledger.allowance.person_hours, ledger.design.timezone, _at(ledger, earliest))
     return (at - ledger.design.start).total_seconds() / 60.0
 
@@ -175,7 +174,7 @@ def _target_rig(ledger: Ledger, where: Standing, here: tuple[str, ...]) -> str |
         lead_rig = rigs[where.odds.lead_key]
         if lead_rig in near:
             elsewhere = {r: x for r, x in risk.items() if r not in near and x > 0}
-            if total > 0 and sum(elsewhere.values()) >= 0.25 * total:
+            if total > 0 and sum(elsewhere.values()) >= RISK_SHARE * total:
                 options = sorted(elsewhere, key=lambda r: -elsewhere[r])
         else:
             options = [lead_rig]

@@ -22,7 +22,9 @@ def share_met(outcomes: Sequence[tuple[float, bool]], others: Sequence[tuple[flo
     inflation = _inflation(outcomes, others)
     a = met / inflation + PRIOR_TESTS / 2
     b = (n - met) / inflation + PRIOR_TESTS / 2
-    return Estimate(value=a / (a + b), low=_quantile((1 - level) / 2, a, b), high=_quantile((1 + level) / 2, a, b), level=level, unit="share")
+    low = 0.0 if met == 0 else _quantile((1 - level) / 2, a, b)
+    high = 1.0 if met == n else _quantile((1 + level) / 2, a, b)
+    return Estimate(value=a / (a + b), low=low, high=high, level=level, unit="share")
 
 
 def _inflation(outcomes: Sequence[tuple[float, bool]], others: Sequence[tuple[float, bool]]) -> float:

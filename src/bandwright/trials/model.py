@@ -127,11 +127,11 @@ def hour_kernel(difference_h: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Targets:
-    """How the values of the setups go with the tests, per component: what posteriors need. Shapes (N, K) and (K, K)."""
+    """How the values of the setups go with the tests, per component: what posteriors need."""
 
-    cross_fixed: Array
-    cross: Array  # (J - 1, N, K)
-    own_fixed: Array
+    cross_fixed: Array  # (K, N)
+    cross: Array  # (J - 1, K, N)
+    own_fixed: Array  # (K, K)
     own: Array  # (J - 1, K, K)
 
 
@@ -139,37 +139,34 @@ def targets(frame: Frame) -> Targets:
     """Return the covariances of the values V with the tests and among themselves, by component."""
     k = frame.setup
     n_setups = frame.rig.size
-    setups = np.arange(n_setups)
     names = [p.name for p in priors_of(frame)][:-1]
-    cross = np.zeros((len(names), k.size, n_setups))
     own = np.zeros((len(names), n_setups, n_setups))
+    cross = np.zeros((len(names), n_setups, k.size))
+    stands = frame.standing >= 0
     centres = np.arange(24) + 0.5
     for i, name in enumerate(names):
-        if name == "tuning":
-            cross[i] = frame.tuning[k][:, None] == frame.tuning
-            own[i] = frame.tuning[:, None] == frame.tuning
-        elif name == "rig":
-            cross[i] = frame.rig[k][:, None] == frame.rig
-            own[i] = frame.rig[:, None] == frame.rig
-        elif name == "setup":
-            cross[i] = k[:, None] == setups
-            own[i] = np.eye(n_setups)
-        elif name == "mounting":
-            stands = frame.standing >= 0
-            cross[i] = (frame.visit[:, None] == frame.standing) & stands
-            own[i] = (frame.standing[:, None] == frame.standing) & stands[:, None] & stands
-        elif name == "profile":
-            at_tests = hour_kernel(frame.hour[:, None] - centres) @ frame.weights
-            cross[i] = at_tests[:, None] * (frame.tuning[k][:, None] == frame.tuning)
-            mean = float(frame.weights @ hour_kernel(centres[:, None] - centres) @ frame.weights)
-            own[i] = mean * (frame.tuning[:, None] == frame.tuning)
+        match name:
+            case "tuning":
+                own[i] = frame.tuning[:, None] == frame.tuning
+                cross[i] = own[i][:, k]
+            case "rig":
+                own[i] = frame.rig[:, None] == frame.rig
+                cross[i] = own[i][:, k]
+            case "setup":
+                own[i] = np.eye(n_setups)
+                cross[i] = own[i][:, k]
+            case "mounting":
+                own[i] = (frame.standing[:, None] == frame.standing) & stands[:, None] & stands
+                cross[i] = (frame.standing[:, None] == frame.visit) & stands[:, None]
+            case "profile":
+                same = frame.tuning[:, None] == frame.tuning
+                own[i] = float(frame.weights @ hour_kernel(centres[:, None] - centres) @ frame.weights) * same
+                cross[i] = same[:, k] * (frame.weights @ hour_kernel(centres[:, None] - frame.hour))
+            case _:
+                pass  # what passes with the minutes or the days is not part of a value
     p = frame.predicted
-    return Targets(
-        cross_fixed=MU_SD**2 + SLOPE_SD**2 * p[k][:, None] * p,
-        cross=cross,
-        own_fixed=MU_SD**2 + SLOPE_SD**2 * p[:, None] * p,
-        own=own,
-    )
+    own_fixed = MU_SD**2 + SLOPE_SD**2 * p[:, None] * p
+    return Targets(cross_fixed=own_fixed[:, k], cross=cross, own_fixed=own_fixed, own=own)
 
 
 def frame_of(ledger: Ledger) -> Frame:

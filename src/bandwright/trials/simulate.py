@@ -1,0 +1,90 @@
+"""A campaign run against a simulated world, on simulated time: what planning, rehearsing and benchmarks share.
+
+The world answers one test at a time; this module plays the part of clock, person and gateway, and records what a real campaign
+would record. It decides nothing: every step is the course's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final, Literal, Protocol
+
+from bandwright.trials.course import course
+from bandwright.words.campaign import CampaignEvent, Design, RigMounted, RoundDrawn, Step, Tested
+
+__all__ = ["Sample", "World", "run"]
+
+APPLY_S: Final = 20.0  # to apply a tuning and see it shown
+MAX_STEPS: Final = 5000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """What one test gave. score: -1..1, None where it is void."""
+
+    score: float | None
+    outcome: Literal["ok", "failed", "void"] = "ok"
+    met: tuple[tuple[str, bool], ...] = ()
+    margins: tuple[tuple[str, float], ...] = ()
+    seen: str | None = None
+    moved: bool = False
+    ramping: bool = False
+    megabytes: float = 80.0
+
+
+class World(Protocol):
+    """A simulated site. Called in order of time."""
+
+    def test(self, *, setup: str, visit: int, at: datetime, warmup_s: float) -> Sample:
+        """Test a setup in a visit. warmup_s: load that went before it."""
+        ...
+
+
+def run(design: Design, world: World, *, already: tuple[CampaignEvent, ...] = (), stop_after: int = MAX_STEPS) -> tuple[CampaignEvent, ...]:
+    """Return the records of a whole campaign, or of as many steps as `stop_after` allows. already: what was recorded before."""
+    records: list[CampaignEvent] = list(already)
+    now = max([design.start, *(r.at for r in records)])
+    loaded: str | None = None
+    for number in range(stop_after):
+        step = course(design, records).next
+        if step.kind == "finish":
+            break
+        now = max(now, step.not_before or now)
+        if step.kind == "test":
+            wait_s = step.warmup_s + (APPLY_S if step.setup != loaded else 0.0)
+            at = now + timedelta(seconds=wait_s)
+            records.append(_tested(step, world, at, f"{design.key}-{design.seed}-{number}", design.seconds_per_test))
+            loaded = step.setup
+            now = at + timedelta(seconds=design.seconds_per_test)
+        else:
+            records.append(_noted(step, now))
+            now = max(now, records[-1].at)
+    return tuple(records)
+
+
+def _tested(step: Step, world: World, at: datetime, key: str, seconds: float) -> Tested:
+    setup = step.setup or ""
+    sample = world.test(setup=setup, visit=step.visit or 1, at=at, warmup_s=step.warmup_s)
+    return Tested(
+        at=at,
+        test=key,
+        round=step.round or 0,
+        setup=setup,
+        visit=step.visit or 1,
+        score=sample.score,
+        outcome=sample.outcome,
+        met=sample.met,
+        margins=sample.margins,
+        seen=sample.seen,
+        moved=sample.moved,
+        ramping=sample.ramping,
+        megabytes=sample.megabytes,
+        seconds=seconds,
+    )
+
+
+def _noted(step: Step, now: datetime) -> RoundDrawn | RigMounted:
+    if step.kind == "mount":
+        return RigMounted(at=now + timedelta(minutes=step.minutes), rig=step.rig or "", visit=step.visit or 1, person_minutes=step.minutes)
+    return RoundDrawn(at=now, round=step.round or 0, rig=step.rig or "", visit=step.visit or 1, order=step.order, bracket=step.bracket)
