@@ -127,7 +127,7 @@ class SimulatedSite:
             loss_ratio=float(found.loss),
             failed=failed,
             moved_to=moved_to,
-            ramping=load_s < added_s < load_s + self.plan.window_s,
+            ramping=load_s < added_s,
             registration=Registration.SEARCHING if gone else Registration.HOME,
             added_s=added_s,
             show=lambda: () if gone else self._carriers(actual, time_s, hour, mounting=mounting, load_s=load_s, added_s=added_s),
