@@ -6,8 +6,9 @@ import math
 
 import pytest
 
-from bandwright.predict.carriers import TddShares, blocks_for, carrier_states, is_tdd
+from bandwright.predict.carriers import active_carriers
 from bandwright.predict.forecast import Device, RateSpread, downlink_formula_mbps, expected_rates, prior_scores, uplink_formula_mbps
+from bandwright.radio.tdd import TddShares
 from bandwright.words.answers import Forecast
 from bandwright.words.radio import Carrier, Field, Rat, Reading, Role
 from bandwright.words.site import Hours, Need, Requirements
@@ -100,26 +101,32 @@ def test_device_limits_count() -> None:
 
 def test_tdd_divides_time_and_fdd_does_not() -> None:
     nr = carrier(Rat.NR, Role.PSCELL, band="n78", dl_bandwidth=100.0, scs=30.0, sinr=20.0, rsrp=-90.0)
-    (state,) = carrier_states(Reading(carriers=(nr,)), tdd=TddShares(down=0.5, up=0.4))
+    (state,) = active_carriers(Reading(carriers=(nr,)), tdd=TddShares(down=0.5, up=0.4, guard=0.1))
     assert (state.blocks, state.down_share, state.up_share, state.of) == (273, 0.5, 0.4, "NR n78 1")
-    (lte,) = carrier_states(Reading(carriers=(LTE,)))
+    (lte,) = active_carriers(Reading(carriers=(LTE,)))
     assert (lte.blocks, lte.down_share) == (100, 1.0)
 
 
-@pytest.mark.parametrize(("rat", "width", "scs", "blocks"), [
-    (Rat.LTE, 1.4, 15, 6), (Rat.LTE, 20.0, 15, 100), (Rat.NR, 20.0, 15, 106), (Rat.NR, 100.0, 30, 273), (Rat.NR, 400.0, 120, 264), (Rat.NR, 70.0, 15, None), (Rat.LTE, 40.0, 15, None),
-])  # fmt: skip
-def test_blocks(rat: Rat, width: float, scs: int, blocks: int | None) -> None:
-    """TS 36.101 table 5.6-1; TS 38.101-1 and -2 table 5.3.2-1."""
-    assert blocks_for(rat, bandwidth_mhz=width, scs_khz=scs) == blocks
+def test_what_a_carrier_is_read_from() -> None:
+    """Band as a number or a name, frequency from the channel number or the middle of the band; what no table has is missing, not guessed."""
+    (by_channel,) = active_carriers(Reading(carriers=(carrier(Rat.LTE, Role.PCELL, band=20.0, arfcn=6300.0, dl_bandwidth=10.0),)))
+    assert (by_channel.band, by_channel.frequency_mhz, by_channel.blocks) == ("B20", 806.0, 50)  # TS 36.101 5.7.3
+    (by_band,) = active_carriers(Reading(carriers=(carrier(Rat.NR, Role.PCELL, band="78", dl_bandwidth=33.0),)))
+    assert (by_band.band, by_band.frequency_mhz, by_band.duplex, by_band.scs_khz) == ("n78", 3550.0, "TDD", 30)
+    assert by_band.blocks is None
+    assert set(by_band.missing) == {"width", "SINR"}
+    (down_only,) = active_carriers(Reading(carriers=(carrier(Rat.LTE, Role.SERVING, band="B32", dl_bandwidth=20.0),)))
+    assert not down_only.uplink
+    (unknown,) = active_carriers(Reading(carriers=(carrier(Rat.LTE, Role.PCELL, band="B250"),)))
+    assert unknown.band is None
+    assert unknown.frequency_mhz is None
 
 
-def test_duplex_of_bands() -> None:
-    """TS 36.101 table 5.5-1, TS 38.101-1 table 5.2-1."""
-    assert is_tdd(Rat.LTE, 40)
-    assert not is_tdd(Rat.LTE, 3)
-    assert is_tdd(Rat.NR, 78)
-    assert not is_tdd(Rat.NR, 28)
+def test_ceiling_is_what_the_standard_allows() -> None:
+    nr = carrier(Rat.NR, Role.PCELL, band="n78", dl_bandwidth=100.0, scs=30.0, sinr=20.0, rsrp=-90.0, rank=4.0)
+    down = next(r for r in expected_rates(Reading(carriers=(nr,))) if r.quantity == "goodput_down_mbps" and not r.of)
+    assert down.ceiling == pytest.approx(2337.0 * 0.742857, rel=1e-4)  # TS 38.306 4.1.2: 273 RB, 4 layers, 256QAM, times DDDSU's 0.7429
+    assert down.median < down.high < down.ceiling
 
 
 def need(*, weight: float = 1.0, **required: float) -> Need:

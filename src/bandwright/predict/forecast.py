@@ -13,7 +13,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
-from bandwright.predict.carriers import USUAL_SHARES, CarrierState, TddShares, carrier_states
+from bandwright.predict.carriers import ActiveCarrier, active_carriers
+from bandwright.radio.links import layered_efficiency
+from bandwright.radio.rates import FIRST_TRANSMISSION_SHARE, CarrierState, carrier_peak_mbps
+from bandwright.radio.tdd import TddShares
 from bandwright.units import db_to_ratio
 from bandwright.words.answers import Forecast
 from bandwright.words.radio import Rat, Reading
@@ -80,10 +83,7 @@ def downlink_formula_mbps(*, sinr_db: float, layers: int, blocks: int, scs_khz: 
     0.9: link adaptation aims at 10 % first-transmission errors (TS 36.213 7.2.3, TS 38.214 5.2.2.1).
     Source: TR 36.942 Annex A (alpha 0.6, −10 dB, 4.4 bit/s/Hz), power shared equally among layers.
     """
-    per_layer = db_to_ratio(sinr_db) / layers
-    if sinr_db < -10.0:
-        return 0.0
-    return layers * min(4.4, 0.6 * math.log2(1.0 + per_layer)) * blocks * 12 * scs_khz * 1e-3 * share * 0.9
+    return layered_efficiency(sinr_db, layers) * blocks * 12 * scs_khz * 1e-3 * share * FIRST_TRANSMISSION_SHARE
 
 
 def uplink_formula_mbps(*, rsrp_dbm: float, power_dbm: float, rat: Rat, blocks: int, scs_khz: int, share: float = 1.0) -> float:
@@ -96,16 +96,16 @@ def uplink_formula_mbps(*, rsrp_dbm: float, power_dbm: float, rat: Rat, blocks: 
     noise_dbm = -173.975 + 10.0 * math.log10(width_hz) + _BASE_NOISE_DB
     snr = db_to_ratio(received_dbm - noise_dbm)
     cap = 2.0 if rat is Rat.LTE else 0.4 * math.log2(1.0 + 10.0**2.2)
-    return min(cap, 0.4 * math.log2(1.0 + snr)) * width_hz * 1e-6 * share * 0.9
+    return min(cap, 0.4 * math.log2(1.0 + snr)) * width_hz * 1e-6 * share * FIRST_TRANSMISSION_SHARE
 
 
-def expected_rates(reading: Reading, *, device: Device = USUAL_DEVICE, tdd: TddShares = USUAL_SHARES, averaged: bool = False) -> tuple[Forecast, ...]:
+def expected_rates(reading: Reading, *, device: Device = USUAL_DEVICE, tdd: TddShares | None = None, averaged: bool = False) -> tuple[Forecast, ...]:
     """Return what one test under this reading should show: goodput_down_mbps and goodput_up_mbps, in sum (of="") and per carrier.
 
     averaged: the reading is a mean over 30 s or more, so its SINR scatters less. A carrier whose width or SINR was not read is
     left out, and the sum's assumptions say so; with nothing to go by, the tuple is empty.
     """
-    states = carrier_states(reading, tdd=tdd)
+    states = active_carriers(reading, tdd=tdd)
     downs = _downlinks(states, device)
     ups = _uplinks(states, device)
     left_out = tuple(f"{s.of}: left out, no {' and '.join(s.missing)} in the reading" for s in states if _lacks(s))
@@ -113,9 +113,10 @@ def expected_rates(reading: Reading, *, device: Device = USUAL_DEVICE, tdd: TddS
     for quantity, parts, sd_ln in (("goodput_down_mbps", downs, _down_sd(downs, states, averaged)), ("goodput_up_mbps", ups, _UP_SD_LN)):
         if not parts:
             continue
-        notes = _assumptions(quantity, states, device, tdd) + left_out
-        rows.append(_forecast(quantity, sum(p for _, p in parts), sd_ln, notes, ""))
-        rows += [_forecast(quantity, part, sd_ln, (), of) for of, part in parts]
+        notes = _assumptions(quantity, states, device) + left_out
+        ceilings = _ceilings(quantity, [of for of, _ in parts], states, device)
+        rows.append(_forecast(quantity, sum(p for _, p in parts), sd_ln, notes, "", sum(ceilings.values())))
+        rows += [_forecast(quantity, part, sd_ln, (), of, ceilings[of]) for of, part in parts]
     return tuple(rows)
 
 
@@ -134,15 +135,15 @@ def prior_scores(forecasts: Mapping[str, Sequence[Forecast]], needs: Sequence[Ne
     return scores
 
 
-def _lacks(state: CarrierState) -> bool:
+def _lacks(state: ActiveCarrier) -> bool:
     return state.blocks is None or state.sinr_db is None
 
 
-def _layers(state: CarrierState, device: Device) -> int:
+def _layers(state: ActiveCarrier, device: Device) -> int:
     return min(state.layers or device.assumed_layers, device.max_layers)
 
 
-def _downlinks(states: Sequence[CarrierState], device: Device) -> list[tuple[str, float]]:
+def _downlinks(states: Sequence[ActiveCarrier], device: Device) -> list[tuple[str, float]]:
     parts = [
         (
             s.of,
@@ -156,7 +157,7 @@ def _downlinks(states: Sequence[CarrierState], device: Device) -> list[tuple[str
     return parts if device.max_dl_carriers is None else parts[: device.max_dl_carriers]
 
 
-def _uplinks(states: Sequence[CarrierState], device: Device) -> list[tuple[str, float]]:
+def _uplinks(states: Sequence[ActiveCarrier], device: Device) -> list[tuple[str, float]]:
     """Upload per sending carrier; where there are two (EN-DC), the class is the sum over both (TS 38.101-3 6.2B.1), so each gets half."""
     senders = [s for s in states if s.uplink and s.ul_blocks is not None and s.rsrp_dbm is not None]
     power_dbm = device.power_dbm - 10.0 * math.log10(max(1, len(senders)))
@@ -167,7 +168,7 @@ def _uplinks(states: Sequence[CarrierState], device: Device) -> list[tuple[str, 
     ]
 
 
-def _down_sd(downs: Sequence[tuple[str, float]], states: Sequence[CarrierState], averaged: bool) -> float:
+def _down_sd(downs: Sequence[tuple[str, float]], states: Sequence[ActiveCarrier], averaged: bool) -> float:
     """Residual sd of ln, with the scatter of the SINR reading carried through the formula's slope at the strongest carrier."""
     if not downs:
         return _DOWN_SD_LN
@@ -182,7 +183,7 @@ def _slope_ln_per_db(sinr_db: float) -> float:
     return (math.log(10.0) / 10.0) * ratio / ((1.0 + ratio) * math.log1p(ratio))
 
 
-def _assumptions(quantity: str, states: Sequence[CarrierState], device: Device, tdd: TddShares) -> tuple[str, ...]:
+def _assumptions(quantity: str, states: Sequence[ActiveCarrier], device: Device) -> tuple[str, ...]:
     notes = []
     if quantity == "goodput_down_mbps":
         notes.append("the share of the cell that is free is not known: 0.58 of what the radio alone would carry is the usual middle")
@@ -190,12 +191,33 @@ def _assumptions(quantity: str, states: Sequence[CarrierState], device: Device, 
             notes.append(f"{device.assumed_layers} layers where the rank was not read")
     else:
         notes.append(f"sending at {device.power_dbm:g} dBm; the base station's level is assumed")
-    if any(s.down_share < 1 for s in states):
-        notes.append(f"TDD: {tdd.down:.0%} of time down, {tdd.up:.0%} up")
+    divided = [s for s in states if s.duplex == "TDD"]
+    if divided:
+        notes.append(f"TDD: {divided[0].down_share:.0%} of time down, {divided[0].up_share:.0%} up")
     return tuple(notes)
 
 
-def _forecast(quantity: str, median: float, sd_ln: float, notes: tuple[str, ...], of: str) -> Forecast:
+def _ceilings(quantity: str, which: Sequence[str], states: Sequence[ActiveCarrier], device: Device) -> dict[str, float]:
+    """The most the standard allows per carrier: TS 38.306 4.1.2 and TS 36.213 7.1.7."""
+    down = quantity == "goodput_down_mbps"
+    found = {}
+    for s in states:
+        if s.of in which:
+            state = CarrierState(
+                rat=s.rat.value,
+                bandwidth_mhz=s.bandwidth_mhz or 0.0,
+                layers=_layers(s, device) if down else device.max_ul_layers,
+                scs_khz=s.scs_khz,
+                duplex=s.duplex,
+                share=s.down_share if down else s.up_share,
+                band=s.band,
+                resource_blocks=s.blocks if down else s.ul_blocks,
+            )
+            found[s.of] = carrier_peak_mbps(state, direction="down" if down else "up")
+    return found
+
+
+def _forecast(quantity: str, median: float, sd_ln: float, notes: tuple[str, ...], of: str, ceiling: float) -> Forecast:
     spread = RateSpread(median_mbps=median, sd_ln=sd_ln)
     edge = (1.0 - _LEVEL) / 2.0
     return Forecast(
@@ -205,6 +227,7 @@ def _forecast(quantity: str, median: float, sd_ln: float, notes: tuple[str, ...]
         high=spread.quantile_mbps(1.0 - edge),
         level=_LEVEL,
         unit="Mbit/s",
+        ceiling=ceiling,
         assumptions=notes,
         source=_SOURCE,
         of=of,
