@@ -29,6 +29,7 @@ __all__ = ["AtGateway", "SerialSettings", "TcpSettings", "over_serial", "over_tc
 class _AtSettings(Declared):
     dialect: str = Field(default="auto", description="key of the command dialect, or 'auto' to find it by asking")
     timeout_s: float = Field(default=5.0, gt=0, le=120, description="how long one answer may take")
+    bands: str | None = Field(default=None, description="bands the gateway has, e.g. 'B1 B3 B20 n78', where it does not say so itself")
     quiet_s: float = Field(default=0.3, gt=0, le=10, description="how long nothing must come before a line that was out of step is used again")
 
 
@@ -55,7 +56,7 @@ class AtGateway:
         self._session = Session(link, timeout_s=settings.timeout_s, quiet_s=settings.quiet_s)
         self._dialect: Dialect | None = None if settings.dialect == "auto" else dialect(settings.dialect)
         self._prepared = False
-        self._supported: tuple[str, ...] | None = None
+        self._supported = tuple(settings.bands.replace(",", " ").split()) if settings.bands else None
 
     async def abilities(self) -> GatewayAbilities:
         """Return what can be asked of it: from the dialect, and the bands it says it has."""

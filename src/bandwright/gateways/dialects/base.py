@@ -15,7 +15,22 @@ from bandwright.errors import GatewayRefused
 from bandwright.gateways.commands import Command, Row
 from bandwright.words.rig import Tuning
 
-__all__ = ["MODES", "Answers", "Dialect", "Pin", "Raw", "Seen", "Wanted", "band_names", "fields", "information", "pinned", "wanted"]
+__all__ = [
+    "MODES",
+    "Answers",
+    "Dialect",
+    "Pin",
+    "Raw",
+    "Seen",
+    "Wanted",
+    "band_names",
+    "fields",
+    "information",
+    "pinned",
+    "refuse_mode",
+    "refuse_pin",
+    "wanted",
+]
 
 MODES = ("automatic", "nr-sa", "endc", "lte")
 
@@ -148,6 +163,20 @@ def pinned(cell: str) -> Pin:
     )
 
 
+def refuse_pin(want: Wanted, speaks: Dialect) -> None:
+    """Raise GatewayRefused where a pinned cell is wanted of a dialect that has no command for it."""
+    if want.pin is not None:
+        raise GatewayRefused("a pinned cell", todo=f"No command for it is documented for dialect {speaks.label}. Nothing was sent.")
+
+
+def refuse_mode(want: Wanted, speaks: Dialect) -> None:
+    """Raise GatewayRefused where a mode is wanted that a dialect has no command for."""
+    if want.mode not in speaks.modes:
+        raise GatewayRefused(
+            "mode", given=want.mode, allowed=", ".join(speaks.modes), todo=f"Dialect {speaks.label} has no command for others. Nothing was sent."
+        )
+
+
 def band_names(lte: Sequence[int] = (), nr: Sequence[int] = ()) -> tuple[str, ...]:
     """Return band names in their usual order: B1, B3, ..., n1, n78."""
     return (*(f"B{n}" for n in sorted(set(lte))), *(f"n{n}" for n in sorted(set(nr))))
@@ -156,6 +185,12 @@ def band_names(lte: Sequence[int] = (), nr: Sequence[int] = ()) -> tuple[str, ..
 def information(text: str, prefix: str) -> list[str]:
     """Return what follows `prefix` in each line that begins with it, e.g. prefix "+CNMP:"."""
     return [line[len(prefix) :].strip() for line in map(str.strip, text.splitlines()) if line.startswith(prefix)]
+
+
+def last_value(name: str, text: str, prefix: str) -> dict[str, str]:
+    """Return the last line that begins with `prefix`, under a name; {} where there is none."""
+    lines = information(text, prefix)
+    return {name: lines[-1]} if lines else {}
 
 
 def fields(values: str) -> list[str]:

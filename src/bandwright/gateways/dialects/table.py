@@ -5,12 +5,25 @@ from __future__ import annotations
 from bandwright.gateways.commands import Row
 from bandwright.gateways.dialects.base import Dialect
 from bandwright.gateways.dialects.generic import ACTIVE, CONTEXTS, SIM, Generic
+from bandwright.gateways.dialects.lists import AccessTechnology, FourGFiveG, SystemSelection
+from bandwright.gateways.dialects.masks import Profiles, ScanMode, SystemConfiguration
+from bandwright.gateways.dialects.monitor import Monitor
 from bandwright.gateways.dialects.preference import Preference
 from bandwright.gateways.session import ATTENTION, ECHO
 
 __all__ = ["CONNECTION", "DIALECTS", "allowed_rows", "dialect"]
 
-DIALECTS: tuple[Dialect, ...] = (Preference(), Generic())
+DIALECTS: tuple[Dialect, ...] = (
+    Preference(),
+    ScanMode(),
+    Profiles(),
+    SystemSelection(),
+    AccessTechnology(),
+    FourGFiveG(),
+    SystemConfiguration(),
+    Monitor(),
+    Generic(),
+)
 
 CONNECTION: tuple[Row, ...] = (SIM, CONTEXTS, ACTIVE)  # after a SIM or gateway change: what is set, read only
 
