@@ -15,6 +15,7 @@ from typing import Any
 from bandwright.readings.at.table import around, read_answers
 from bandwright.readings.checks import check_carrier
 from bandwright.readings.draft import Draft, Piece
+from bandwright.readings.labelled import read_labelled
 from bandwright.readings.normalise import MOST_CHARACTERS, Plain, decode, plain
 from bandwright.words.radio import Capture, Carrier, Field, FieldState, Mode, Rat, Reading, Registration, Role, Span
 
@@ -44,8 +45,27 @@ def _pieces(text: str) -> tuple[list[Piece], list[tuple[int, int]]]:
     """Return what each layer read, in the order of the text, and the spans that are recognised and say nothing of the radio."""
     pieces = read_answers(text)
     marked = around(text)
+    rest = _blanked(text, [span for piece in pieces for span in ((piece.start, piece.stop), *piece.spans)] + marked)
+    pieces += read_labelled(rest)
     pieces.sort(key=lambda piece: piece.start)
     return pieces, marked
+
+
+def _blanked(text: str, spans: list[tuple[int, int]]) -> str:
+    """Return the text with what has been read made blank; every character keeps its place."""
+    if not spans:
+        return text
+    out: list[str] = []
+    place = 0
+    for start, stop in sorted(spans):
+        if stop <= place:
+            continue
+        start = max(start, place)
+        out.append(text[place:start])
+        out.append("".join("\n" if letter == "\n" else " " for letter in text[start:stop]))
+        place = stop
+    out.append(text[place:])
+    return "".join(out)
 
 
 def _signature(piece: Piece) -> object:

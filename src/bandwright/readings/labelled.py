@@ -1,0 +1,468 @@
+"""Free text: labels with values, line by line, under the headings they stand in, and tables whose headings are known.
+
+Knows the forms in which equipment prints pairs (colon, equals sign, columns, several on a line, compound labels), what makes a heading, and
+how far it reaches. What labels and values mean is known to `labels` and `values`; whose they are, to `assemble`. Prose is left alone:
+a label counts only at the beginning of a line or of a column, and only if all its words are known.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from bandwright.readings.assemble import Entry, assemble
+from bandwright.readings.draft import Piece
+from bandwright.readings.labels import Key, classify, combine
+from bandwright.readings.values import UNKNOWN_TEXTS, band_of, mode_of, read_value, registration_of
+from bandwright.words.radio import FieldState
+
+__all__ = ["labelled_entries", "read_labelled", "read_table"]
+
+_HINTS = re.compile(r"(?i)rsr[pq]|rssi|sinr|snr|arfcn|band|pci|cell|lte|\bnr|5g|4g|plmn|mcc|tac|tracking|imei|imsi|iccid|signal|regist|roam|network|technology|service|channel|mode|physical|cqi")
+_SEGMENT = re.compile(r"\t+|[ ]{2,}|[ ]*[|;•·│┃║][ ]*|,[ ]*(?=[A-Za-z][A-Za-z0-9 _./()-]{0,30}[:=])|,(?=[A-Za-z_][\w.-]{0,30}=)")
+_SEPARATOR = re.compile(r"[ \t]*(?:[:=]+>?|->|→)[ \t]*")
+_DECORATION = " \t#=*-_~[]<>{}|+:.•·│┃║─━═┌┐└┘├┤┬┴┼`\"'"
+_TIMES = re.compile(r"\d{4}-\d\d-\d\d|\d\d:\d\d(?::\d\d)?|\d\d[./]\d\d[./]\d{2,4}|^\d{10}(?:\.\d+)?$|^\d{13}$")
+_RULE = re.compile(r"[\s|+:=_*~.─━═┌┐└┘├┤┬┴┼│┃║-]*\Z")
+_PATH = re.compile(r"[\w\[\]-]+(?:[./][\w\[\]-]+)+\Z")
+_GUIDE = re.compile(r"(?i)^(?:very )?(?:excellent|good|fair|poor|bad|weak|strong|great|ok|no signal|mid(?: cell)?|cell edge|medium|quality|legend|signal (?:quality|strength) (?:guide|table))\b")
+
+
+class _Segment(NamedTuple):
+    text: str
+    start: int
+    stop: int
+
+
+@dataclass(slots=True)
+class _Heading:
+    """A heading in force. indent: its own; inner: that of the first line below it; key: what it says; number: to tell blocks apart."""
+
+    indent: int
+    inner: int | None
+    key: Key
+    number: int
+
+
+def read_labelled(text: str) -> list[Piece]:
+    """Return the pieces of labelled text. What other layers have read is blanked out of it before."""
+    if _HINTS.search(text) is None:
+        return []
+    groups = labelled_entries(text)
+    pieces = []
+    for number, entries in enumerate(groups):
+        piece = assemble(entries, key="labels" if number or len(groups) > 1 else "labels", dialect="labels")
+        if piece is not None:
+            pieces.append(piece)
+    return pieces
+
+
+def labelled_entries(text: str) -> list[list[Entry]]:
+    """Return the entries of a text; each row of a table with a time column is a group of its own, as it is a later reading."""
+    lines = _lines(text)
+    groups: list[list[Entry]] = [[]]
+    headings: list[_Heading] = []
+    number = 0
+    position = 0
+    while position < len(lines):
+        line = lines[position]
+        if not line.text.strip() or _RULE.match(line.text):
+            position += 1
+            continue
+        table = read_table(lines, position, text, tuple(h.key for h in headings))
+        if table is not None:
+            rows, position = table
+            timed = [row for row in rows if any(entry.key.quantity == "time" for entry in row)]
+            if len(timed) > 1 and len(timed) == len(rows):
+                groups[-1:] = [groups[-1], *rows] if groups[-1] else rows
+                groups.append([])
+            else:
+                groups[-1].extend(entry for row in rows for entry in row)
+            continue
+        indent = len(line.text) - len(line.text.lstrip(" \t"))
+        _close(headings, indent)
+        found = _pairs(line, len(text))
+        if found:
+            for heading in headings:
+                if heading.inner is None:
+                    heading.inner = indent
+            outer = tuple(h.key for h in headings)
+            block: Hashable = tuple(h.number for h in headings if _says(h.key))
+            groups[-1].extend(_entry(label, value, outer, block, cut=value.stop == len(text)) for label, value in found)
+        else:
+            number += 1
+            _open(headings, line, indent, number)
+        position += 1
+    return [group for group in groups if group]
+
+
+def _lines(text: str) -> list[_Segment]:
+    out = []
+    place = 0
+    for line in text.split("\n"):
+        out.append(_Segment(line, place, place + len(line)))
+        place += len(line) + 1
+    return out
+
+
+def _says(key: Key) -> bool:
+    return key.rat is not None or bool(key.role) or key.index is not None or key.foreign or key.blocked
+
+
+def _close(headings: list[_Heading], indent: int) -> None:
+    """End the headings that a line of this indent no longer stands under."""
+    while headings:
+        last = headings[-1]
+        if indent < last.indent or (last.inner is not None and last.inner > last.indent and indent <= last.indent):
+            headings.pop()
+        else:
+            return
+
+
+def _open(headings: list[_Heading], line: _Segment, indent: int, number: int) -> None:
+    """Put a line without pairs in force as a heading, where it is one: short, and no sentence."""
+    bare = line.text.strip(_DECORATION)
+    if not bare:
+        return
+    if len(bare) > 60 or len(bare.split()) > 8:
+        return
+    key = classify(bare)
+    inherited = None
+    while headings and headings[-1].indent >= indent:
+        inherited = headings.pop().key
+    if key.rat is None and inherited is not None and inherited.rat is not None and key.role not in {"", "neighbour", "scan"} and not key.foreign and not (headings and _says(headings[-1].key)):
+        key = Key(rat=inherited.rat, role=key.role, index=key.index, blocked=key.blocked, known=key.known, words=key.words)
+    if _GUIDE.match(bare):
+        key = Key(blocked=True, known=False, words=key.words)
+    headings.append(_Heading(indent, None, key, number))
+
+
+def _entry(label: _Segment, value: _Segment, outer: tuple[Key, ...], block: Hashable, *, cut: bool) -> Entry:
+    text = label.text
+    parents: tuple[Key, ...] = ()
+    if _PATH.match(text):
+        parts = re.split(r"[./]", text)
+        parents = tuple(classify(part) for part in parts[:-1])
+        text = parts[-1]
+        block = (block, tuple(part for part, key in zip(parts[:-1], parents, strict=True) if _says(key)))
+    return Entry(combine((*outer, *parents), classify(text)), value.text, value.start, value.stop, label.start, block, cut)
+
+
+def _is_label(text: str) -> bool:
+    """Whether a text is a label that is understood, and names a quantity."""
+    if not text or len(text) > 80:
+        return False
+    if _PATH.match(text) and "/" not in text:
+        text = text.rpartition(".")[2]
+    key = classify(text)
+    return bool(key.quantity) and (key.known or key.quantity == "private")
+
+
+def _pairs(line: _Segment, end: int) -> list[tuple[_Segment, _Segment]]:
+    """Return (label, value) of each pair on a line."""
+    segments = _segments(line)
+    out: list[tuple[_Segment, _Segment]] = []
+    position = 0
+    while position < len(segments):
+        segment = segments[position]
+        following = segments[position + 1] if position + 1 < len(segments) else None
+        separator = _first_separator(segment.text)
+        if separator is not None and separator.end() < len(segment.text):
+            out.extend(_within(segment))
+        elif separator is not None:
+            label = _Segment(segment.text[: separator.start()].strip(), segment.start, segment.start + separator.start())
+            if following is not None and _first_separator(following.text) is None and not _is_label(following.text):
+                out.extend(_compound(label, following))
+                position += 1
+            elif label.text:
+                if following is not None or not _opens_block(label.text):
+                    empty = _Segment("", segment.stop, segment.stop)
+                    if _is_label(label.text) and segment.stop < end:
+                        out.append((label, empty))
+        elif following is not None and (lead := _SEPARATOR.match(following.text)) is not None and lead.end() > 0 and _is_label(segment.text.strip()):
+            rest = following.text[lead.end() :]
+            value = _Segment(rest, following.start + lead.end(), following.stop)
+            if not rest and position + 2 < len(segments):
+                value = segments[position + 2]
+                position += 1
+            out.extend(_compound(segment, value))
+            position += 1
+        elif following is not None and _is_label(segment.text) and not _is_label(following.text) and _first_separator(following.text) is None:
+            out.extend(_compound(segment, following))
+            position += 1
+        else:
+            pair = _glued(segment, end)
+            if pair is not None:
+                out.append(pair)
+        position += 1
+    return out
+
+
+def _opens_block(text: str) -> bool:
+    """Whether a label without a value is a heading: what it names is no quantity, or a carrier."""
+    key = classify(text)
+    return not key.quantity or key.quantity in {"role", "mode", "state", "registration"} or bool(key.words and key.words[-1] in {"cell", "carrier", "info", "signal"})
+
+
+def _segments(line: _Segment) -> list[_Segment]:
+    out = []
+    place = 0
+    text = line.text
+    for mark in _SEGMENT.finditer(text):
+        out.append((place, mark.start()))
+        place = mark.end()
+    out.append((place, len(text)))
+    made = []
+    for start, stop in out:
+        piece = text[start:stop]
+        bare = piece.strip()
+        lead = len(piece) - len(piece.lstrip())
+        if bare.startswith(("- ", "* ", "• ", "+ ")):
+            lead += 2
+            bare = bare[2:].lstrip()
+            lead = piece.index(bare, min(lead, len(piece))) if bare else lead
+        if bare:
+            made.append(_Segment(bare, line.start + start + lead, line.start + start + lead + len(bare)))
+    return made
+
+
+def _first_separator(text: str) -> re.Match[str] | None:
+    """Return the separator between a label and its value: not the colon of a time or an address."""
+    for found in re.finditer(r"[ \t]*(?:[:=]+>?|->|→)[ \t]*", text):
+        if found.start() == 0:
+            return None
+        before, after = text[found.start() - 1], text[found.end() : found.end() + 1]
+        if ":" in found.group() and before.isdigit() and after.isdigit() and found.group() == ":" and re.search(r"(?:^|\D)\d{1,2}\Z", text[: found.start()]):
+            return None
+        return found
+    return None
+
+
+def _within(segment: _Segment) -> list[tuple[_Segment, _Segment]]:
+    """Return the pairs of "label: value", of "label: value label: value", and of compound labels."""
+    text = segment.text
+    marks = list(_SEPARATOR.finditer(text))
+    marks = [mark for mark in marks if mark.start() > 0 and mark.end() > mark.start()]
+    first = marks[0]
+    label = text[: first.start()].strip()
+    label_start = segment.start
+    value_from = first.end()
+    out: list[tuple[_Segment, _Segment]] = []
+    for mark in marks[1:]:
+        inner = _label_before(text, value_from, mark.start())
+        if inner is None:
+            continue
+        value = text[value_from:inner].rstrip(" \t,;|/")
+        out.extend(_compound(_Segment(label, label_start, label_start + len(label)), _Segment(value, segment.start + value_from, segment.start + value_from + len(value))))
+        label, label_start, value_from = text[inner : mark.start()].strip(), segment.start + inner, mark.end()
+    value = text[value_from:].rstrip()
+    out.extend(_compound(_Segment(label, label_start, label_start + len(label)), _Segment(value, segment.start + value_from, segment.start + value_from + len(value))))
+    return out
+
+
+def _label_before(text: str, low: int, high: int) -> int | None:
+    """Return where a known label begins that ends at high, not before low; the longest one."""
+    starts = [m.start() for m in re.finditer(r"(?<![^\s,;|/(])[A-Za-z]", text[low:high])]
+    for start in starts:
+        if start == 0 and low == 0:
+            continue
+        candidate = text[low + start : high].strip()
+        if _is_label(candidate) and (start == 0 or text[low + start - 1] in " \t,;|/("):
+            return low + start if start > 0 else None
+    return None
+
+
+def _compound(label: _Segment, value: _Segment) -> list[tuple[_Segment, _Segment]]:
+    """Return one pair, or several where label and value are parted alike: "RSRP/RSRQ: -95/-11 dB"."""
+    if "/" in label.text and not _is_label(label.text) and "/" in value.text:
+        labels, values = _parts(label), _parts(value)
+        if len(labels) == len(values) and sum(_is_label(part.text) for part in labels) == len(labels):
+            return list(zip(labels, values, strict=True))
+    return [(label, value)]
+
+
+def _parts(segment: _Segment) -> list[_Segment]:
+    out, place = [], 0
+    for part in segment.text.split("/"):
+        bare = part.strip()
+        start = segment.start + place + (len(part) - len(part.lstrip()))
+        out.append(_Segment(bare, start, start + len(bare)))
+        place += len(part) + 1
+    return out
+
+
+def _glued(segment: _Segment, end: int) -> tuple[_Segment, _Segment] | None:
+    """Return "RSRP -95 dBm" as a pair: the longest known label at the beginning, if all that follows is its value."""
+    text = segment.text
+    if len(text) > 60:
+        return None
+    gaps = [m.start() for m in re.finditer(" ", text)]
+    for gap in reversed(gaps):
+        label, value = text[:gap], text[gap + 1 :].lstrip()
+        key = classify(label)
+        if not key.quantity or not key.known or not value:
+            continue
+        start = segment.stop - len(value)
+        fits = (
+            mode_of(value) is not None
+            if key.quantity == "mode"
+            else registration_of(value) is not None
+            if key.quantity == "registration"
+            else key.quantity not in {"role", "time", "mcc", "mnc", "private", "ul_other", "sector", "gnb_id", "ecgi", "temperature_c"}
+            and ((made := read_value(key, value, start)) is not None and made.field is not None and (made.field.state is not FieldState.UNKNOWN or value in {"-", "--", "n/a"}))
+        )
+        if fits:
+            return _Segment(label, segment.start, segment.start + len(label)), _Segment(value, start, segment.stop)
+    return None
+
+
+# --- tables -----------------------------------------------------------------------------------------------------------------------
+
+
+def read_table(lines: list[_Segment], position: int, text: str, outer: tuple[Key, ...]) -> tuple[list[list[Entry]], int] | None:
+    """Return the rows of a table that begins with a line of known headings, and the position after it; None where there is none.
+
+    At least three headings must be known, or all of two. Rows have as many cells as the heading; a row with fewer ends the table.
+    """
+    line = lines[position]
+    if len(line.text) > 2000 or position + 1 >= len(lines):
+        return None
+    for cutter in (_pipes, _tabs, _semicolons, _commas, _columns, _blanks):
+        head = cutter(line)
+        if len(head) < 2:
+            continue
+        keys = [classify(cell.text) for cell in head]
+        good = [key for key in keys if key.quantity and key.known]
+        measured = [key for key in good if key.quantity not in {"role", "mode", "time", "state", "registration"}]
+        if len(measured) >= 1 and (len(good) >= 3 or (len(good) == 2 == len(head))) and len(good) * 2 >= len(head):
+            rows, after = _rows(lines, position + 1, cutter, head, keys, text, outer)
+            if rows:
+                return rows, after
+        if sum(_says(key) and not key.quantity.replace("role", "") and key.known for key in keys) >= 2 or (len(head) == 2 and False):
+            rows, after = _turned(lines, position + 1, cutter, head, keys, text, outer)
+            if rows:
+                return rows, after
+    return None
+
+
+def _cut(line: _Segment, pattern: re.Pattern[str], *, keep_empty: bool) -> list[_Segment]:
+    out, place = [], 0
+    text = line.text
+    bounds = [(m.start(), m.end()) for m in pattern.finditer(text)]
+    for start, stop in [*bounds, (len(text), len(text))]:
+        part = text[place:start]
+        bare = part.strip(" \t\"'")
+        if bare or keep_empty:
+            first = line.start + place + (part.index(bare) if bare else 0)
+            out.append(_Segment(bare, first, first + len(bare)))
+        place = stop
+    return out
+
+
+_PIPE, _TAB, _SEMICOLON, _COMMA, _WIDE, _BLANK = (re.compile(p) for p in (r"[|│┃║]", r"\t", r";", r",", r"[ ]{2,}|\t+", r"[ \t]+"))
+
+
+def _pipes(line: _Segment) -> list[_Segment]:
+    cells = _cut(line, _PIPE, keep_empty=True)
+    bare = line.text.strip()
+    if len(cells) > 1 and bare[:1] in "|│┃║":
+        cells = cells[1:]
+    if len(cells) > 1 and bare[-1:] in "|│┃║":
+        cells = cells[:-1]
+    return cells
+
+
+def _tabs(line: _Segment) -> list[_Segment]:
+    return _cut(line, _TAB, keep_empty=True) if "\t" in line.text.strip() else []
+
+
+def _semicolons(line: _Segment) -> list[_Segment]:
+    return _cut(line, _SEMICOLON, keep_empty=True) if ";" in line.text else []
+
+
+def _commas(line: _Segment) -> list[_Segment]:
+    return _cut(line, _COMMA, keep_empty=True) if "," in line.text else []
+
+
+def _columns(line: _Segment) -> list[_Segment]:
+    return _cut(line, _WIDE, keep_empty=False) if "  " in line.text.strip() or "\t" in line.text.strip() else []
+
+
+def _blanks(line: _Segment) -> list[_Segment]:
+    return _cut(line, _BLANK, keep_empty=False)
+
+
+def _rows(lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...]) -> tuple[list[list[Entry]], int]:
+    rows: list[list[Entry]] = []
+    while position < len(lines):
+        line = lines[position]
+        if _RULE.match(line.text) and line.text.strip():
+            position += 1
+            continue
+        cells = cutter(line) if callable(cutter) else []
+        last = line.stop == len(text)
+        if len(cells) != len(head) and not (last and 0 < len(cells) < len(head) and cutter not in {_columns, _blanks}):
+            break
+        if not line.text.strip() or (not rows and any(cell.text and classify(cell.text).quantity and classify(cell.text).known and len(cell.text) > 2 for cell in cells[1:])):
+            break
+        if _GUIDE.match(cells[0].text) or not any(character.isdigit() for character in line.text):
+            if not rows:
+                break
+            position += 1
+            continue
+        rows.append(_row(cells, keys, outer, position, text))
+        position += 1
+    return rows, position
+
+
+def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number: int, text: str) -> list[Entry]:
+    """Return the entries of one row; cells that name a technology or a role speak for the whole row."""
+    said = list(outer)
+    for cell, key in zip(cells, keys, strict=False):
+        if key.quantity in {"role", "mode", ""} and cell.text:
+            about = classify(cell.text)
+            if (about.known or key.quantity in {"role", "mode"}) and (about.role or about.rat is not None or (about.index is not None and about.known)):
+                said.append(about)
+            elif key.quantity == "role" and cell.text.isdigit() and len(cell.text) < 4:
+                said.append(Key(index=int(cell.text)))
+        elif key.quantity == "band" and cell.text:
+            made = band_of(cell.text)
+            if made is not None and made[0] is not None:
+                said.append(Key(rat=made[0]))
+    context = tuple(said)
+    out = []
+    for cell, key in zip(cells, keys, strict=False):
+        if not key.quantity or not key.known or key.quantity in {"role", "mode"}:
+            continue
+        start = cell.start
+        if not cell.text:
+            continue
+        out.append(Entry(combine(context, key), cell.text, start, cell.stop, start, ("row", number), cut=cell.stop == len(text)))
+    return out
+
+
+def _turned(lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...]) -> tuple[list[list[Entry]], int]:
+    """Read a table whose columns are carriers and whose rows are quantities."""
+    out: list[Entry] = []
+    understood = 0
+    first = position
+    while position < len(lines):
+        line = lines[position]
+        if _RULE.match(line.text) and line.text.strip():
+            position += 1
+            continue
+        cells = cutter(line) if callable(cutter) else []
+        if not line.text.strip() or len(cells) not in {len(head), len(head) + 1} or len(cells) < 2:
+            break
+        label = cells[0]
+        key = classify(label.text.rstrip(": "))
+        columns = keys[1:] if len(cells) == len(head) else keys
+        if key.quantity and key.known:
+            understood += 1
+            for number, (cell, column) in enumerate(zip(cells[1:], columns, strict=False)):
+                if cell.text and cell.text.lower() not in UNKNOWN_TEXTS and _says(column):
+                    out.append(Entry(combine((*outer, column), key), cell.text, cell.start, cell.stop, cell.start, ("column", first, number), cut=cell.stop == len(text)))
+        position += 1
+    return ([out], position) if understood >= 2 else ([], first)
