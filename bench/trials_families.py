@@ -21,7 +21,9 @@ from bandwright.words.site import Hours, Need, Requirements
 START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 # Share of the busiest hour's load, local hours 0..23: shaped like the hourly LTE tests of "Deriving Cell Load from RSRQ
 # Measurements" (TMA 2018), rounded and smoothed here.
-LOAD = np.array([0.30, 0.20, 0.12, 0.06, 0.03, 0.03, 0.05, 0.25, 0.45, 0.42, 0.45, 0.48, 0.52, 0.50, 0.48, 0.52, 0.60, 0.68, 0.80, 0.88, 1.00, 0.85, 0.65, 0.45])
+LOAD = np.array(
+    [0.30, 0.20, 0.12, 0.06, 0.03, 0.03, 0.05, 0.25, 0.45, 0.42, 0.45, 0.48, 0.52, 0.50, 0.48, 0.52, 0.60, 0.68, 0.80, 0.88, 1.00, 0.85, 0.65, 0.45]
+)
 HOURS = {
     "office": Hours(text="Mon-Fri 09:00-17:00", spans=tuple((d, 540, 1020) for d in range(5))),
     "evening": Hours(text="daily 18:00-23:00", spans=tuple((d, 1080, 1380) for d in range(7))),
@@ -67,39 +69,45 @@ class Site:
     def design(self, **changes) -> Design:
         need = Need(key="use", kind="use", requirements=Requirements(uplink_mbps=5.0), hours=HOURS[self.hours])
         setups = tuple(
-            Setup(key=k, rig=f"r{r}", tuning=f"t{t}", predicted_score=float(p)) for k, r, t, p in zip(self.keys, self.rigs, self.tunings, self.predicted, strict=True)
+            Setup(key=k, rig=f"r{r}", tuning=f"t{t}", predicted_score=float(p))
+            for k, r, t, p in zip(self.keys, self.rigs, self.tunings, self.predicted, strict=True)
         )
         fields = {"key": self.kind, "setups": setups, "needs": (need,), "start": START, "seed": self.draw, "allowance": self.allowance, "mounted": "r0"}
         return Design(**(fields | changes))
 
-    def truth(self, n: int = 6000) -> tuple[np.ndarray, np.ndarray]:
-        """Return per setup the expected score and the chance of meeting the need, over hours, days, minutes and mountings."""
+    def truth(self, n: int = 6000) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return per setup: expected score, chance of meeting the need, and the variance of the score within a moment.
+
+        Over hours, days, minutes and mountings; the variance is of what a test sees that the next setup, a minute later, does not.
+        """
         rng = np.random.default_rng([self.draw, 77])
         hours = np.concatenate([np.arange(a, b, 15) for _, a, b in HOURS[self.hours].spans]) / 60.0
-        value, met = np.zeros(len(self.rigs)), np.zeros(len(self.rigs))
-        margins = np.empty((len(self.rigs), n))
-        failed = np.empty((len(self.rigs), n), dtype=bool)
-        for i in range(len(self.rigs)):
-            t = self.tunings[i]
-            hour = rng.choice(hours, n)
-            m = self.level[i] + np.log1p(-self.load[t] * LOAD[hour.astype(int)])
-            m += rng.normal(0, np.sqrt(self.day_common**2 + self.day_own**2 + self.day_setup**2 + self.mount**2 + self.noise[i] ** 2), n)
-            m -= np.where(rng.random(n) < self.dip, rng.exponential(self.dip_depth, n), 0.0)
-            m -= np.where(rng.random(n) < self.regime_share, self.regime[i], 0.0)
-            margins[i] = m
-            failed[i] = rng.random(n) < self.fail[i]
-        for i in range(len(self.rigs)):
-            others = [j for j in range(len(self.rigs)) if self.rigs[j] == self.rigs[i] and j != i]
-            m, f = margins[i], failed[i]
-            score, ok = np.where(f, -1.0, np.clip(m, -1, 1)), ~f & (m >= 0)
-            if others and self.moved > 0:
-                o_score = np.mean([np.where(failed[j], -1.0, np.clip(margins[j], -1, 1)).mean() for j in others])
-                o_ok = np.mean([(~failed[j] & (margins[j] >= 0)).mean() for j in others])
-                value[i] = (1 - self.moved) * score.mean() + self.moved * o_score
-                met[i] = (1 - self.moved) * ok.mean() + self.moved * o_ok
-            else:
-                value[i], met[i] = score.mean(), ok.mean()
-        return value, met
+        k = len(self.rigs)
+        common_sd = np.sqrt(self.day_common**2 + self.shared * self.noise.mean() ** 2)
+        hour, common = rng.choice(hours, n), rng.normal(0, common_sd, n)
+        slow = np.sqrt(self.day_own**2 + self.day_setup**2 + self.mount**2)
+        score, ok, moment = np.empty((k, n)), np.empty((k, n)), np.empty(k)
+        for i in range(k):
+            base = self.level[i] + np.log1p(-self.load[self.tunings[i]] * LOAD[hour.astype(int)]) + common + rng.normal(0, slow, n)
+            pair = [self._scored(i, base, rng) for _ in range(2)]
+            score[i], ok[i] = pair[0]
+            moment[i] = np.mean((pair[0][0] - pair[1][0]) ** 2) / 2.0
+        value, met = score.mean(axis=1), ok.mean(axis=1)
+        if self.moved > 0:
+            rig = np.array(self.rigs)
+            away = [np.flatnonzero((rig == rig[i]) & (np.arange(k) != i)) for i in range(k)]
+            value, met = (
+                np.array([x[i] if not away[i].size else (1 - self.moved) * x[i] + self.moved * x[away[i]].mean() for i in range(k)]) for x in (value, met)
+            )
+        return value, met, moment
+
+    def _scored(self, i: int, base: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+        n = base.size
+        m = base + rng.normal(0, self.noise[i] * np.sqrt(1 - self.shared), n)
+        m -= np.where(rng.random(n) < self.dip, rng.exponential(self.dip_depth, n), 0.0)
+        m -= np.where(rng.random(n) < self.regime_share, self.regime[i], 0.0)
+        failed = rng.random(n) < self.fail[i]
+        return np.where(failed, -1.0, np.clip(m, -1, 1)), ~failed & (m >= 0)
 
     def world(self) -> Run:
         return Run(self)
@@ -169,15 +177,15 @@ class Run:
         """Regimes: two states, dwelling some minutes; drawn anew after a gap."""
         share = self.site.regime_share
         last = self.regimes.get(i)
-        if last is None or self.rng.random() > np.exp(-(minute - last[0]) / 12.0):
-            state = bool(self.rng.random() < share)
-        else:
-            state = last[1]
+        anew = last is None or self.rng.random() > np.exp(-(minute - last[0]) / 12.0)
+        state = bool(self.rng.random() < share) if anew else last[1]
         self.regimes[i] = (minute, state)
         return state
 
 
-def _site(rng: np.random.Generator, draw: int, kind: str, *, rigs: int, tunings: tuple[int, int], noise: tuple[float, float], spread: float = 0.3, **over) -> Site:
+def _site(
+    rng: np.random.Generator, draw: int, kind: str, *, rigs: int, tunings: tuple[int, int], noise: tuple[float, float], spread: float = 0.3, **over
+) -> Site:
     """Draw a site. noise: median and sd of ln of the minute-to-minute sd; spread: sd of the tunings' levels."""
     n_t = int(rng.integers(tunings[0], tunings[1] + 1))
     full = [(r, t) for r in range(rigs) for t in range(n_t)]
@@ -261,7 +269,15 @@ FAMILIES = {
     "hours": {"rigs": 1, "tunings": (2, 4), "noise": MIDDLE, "load": lambda rng, k, n_t, f: rng.permutation(np.linspace(0.1, 0.75, n_t)), "hours": "evening"},
     "drift": {"rigs": 1, "tunings": (2, 5), "noise": MIDDLE, "day_own": lambda rng, k, n_t, f: rng.uniform(0.10, 0.25)},
     "many": {"rigs": 1, "tunings": (9, 18), "noise": MIDDLE},
-    "failing": {"rigs": 1, "tunings": (2, 5), "noise": MIDDLE, "fail": _fails, "dip": 0.12, "dip_depth": 0.9, "moved": lambda rng, k, n_t, f: rng.uniform(0.05, 0.3)},
+    "failing": {
+        "rigs": 1,
+        "tunings": (2, 5),
+        "noise": MIDDLE,
+        "fail": _fails,
+        "dip": 0.12,
+        "dip_depth": 0.9,
+        "moved": lambda rng, k, n_t, f: rng.uniform(0.05, 0.3),
+    },
     "slow carriers": {"rigs": 1, "tunings": (2, 5), "noise": MIDDLE, "warm_s": _slow, "warm_loss": 0.8, "predicted": _misleading},
     # several
     "two rigs": {"rigs": 2, "tunings": (1, 4), "noise": MIDDLE},

@@ -13,11 +13,11 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
-import trials_bound
-from trials_families import FAMILIES, site
 
 from bandwright.advice.verdict import verdict
+from bandwright.trials.bound import least_tests
 from bandwright.trials.simulate import run
+from trials_families import FAMILIES, site
 
 
 def one(job: tuple[str, int]) -> dict:
@@ -26,7 +26,7 @@ def one(job: tuple[str, int]) -> dict:
     family, draw = job
     with threadpool_limits(1):
         place = site(family, draw)
-        value, met = place.truth()
+        value, met, moment = place.truth()
         design = place.design()
         began = time.perf_counter()
         records = run(design, place.world())
@@ -61,7 +61,7 @@ def one(job: tuple[str, int]) -> dict:
         "margin": float(np.mean(margins)) if margins else np.nan,
         "equal": equal_right,
         "unique": int((value >= best - delta).sum()) == 1,
-        "bound": trials_bound.bound(value, np.clip(place.noise, 0.06, 0.6) ** 2 * (1 - place.shared), delta, design.risk),
+        "bound": least_tests(list(value), variance=float(moment.mean()), indifference=delta, risk=design.risk),
         "seconds": seconds,
         "binding": said.binding if said.kind == "not yet" else None,
         "draw": draw,
@@ -73,7 +73,12 @@ def table(rows: list[dict]) -> None:
     head = f"{'family':24s} {'n':>4s} {'ans':>5s} {'right':>6s} {'stated':>6s} {'all':>6s} {'regret':>6s} {'tests':>6s} {'rnds':>5s} {'min':>5s} {'GB':>5s} {'days':>5s} {'V':>5s} {'d':>5s} {'met':>5s} {'margin':>6s} {'equal':>9s} {'/bound':>6s} {'s':>5s}"
     print(head)
     groups = [(f, [r for r in rows if r["family"] == f]) for f in dict.fromkeys(r["family"] for r in rows)]
-    groups += [("one rig", [r for r in rows if r["rigs"] == 1]), ("several rigs", [r for r in rows if r["rigs"] > 1]), ("all", rows), ("  one good", [r for r in rows if r["unique"]])]
+    groups += [
+        ("one rig", [r for r in rows if r["rigs"] == 1]),
+        ("several rigs", [r for r in rows if r["rigs"] > 1]),
+        ("all", rows),
+        ("  one good", [r for r in rows if r["unique"]]),
+    ]
     for name, group in groups:
         if not group:
             continue

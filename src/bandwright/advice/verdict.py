@@ -250,6 +250,8 @@ def _notes(ledger: Ledger, where: Standing) -> tuple[str, ...]:
         notes.append(f"void: {ledger.voids} of {ledger.tests_all} tests")
     if ledger.contradictory:
         notes.append(f"contradictory: {ledger.contradictory} tests")
+    if ledger.strangers:
+        notes.append(f"unknown: {ledger.strangers} tests of setups that are not declared")
     if ledger.split_minute is not None:
         at = ledger.design.start + timedelta(minutes=ledger.split_minute)
         notes.append(f"split: tests before {at.isoformat()} belong to another campaign")

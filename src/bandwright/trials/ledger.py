@@ -92,6 +92,7 @@ class Ledger:
     used_person_minutes: float
     voids: int
     contradictory: int
+    strangers: int  # tests of setups that are not declared
     warmup_s: dict[str, float]
     stopped: str | None
     split_minute: float | None
@@ -119,7 +120,8 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
     """Return the ledger of a campaign.
 
     records: in any order; repeats are dropped, and records of one test that contradict each other make it void.
-    Raises UsageError for a design without setups, a time without a zone, or a test of a setup nobody declared.
+    A test of a setup that nobody declared is kept aside until a record adds that setup.
+    Raises UsageError for a design without setups, or a time without a zone.
     """
     if not design.setups:
         raise UsageError("setups", given="none", allowed="at least one setup", todo="Declare a rig and a tuning.")
@@ -130,9 +132,8 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
     setups, withdrawn = _candidates(design, sheaf)
     known = {s.key: s for s in setups}
     tests, contradictory = _one_of_each(sheaf.of(Tested))
-    for test in tests:
-        if test.setup not in known:
-            raise UsageError("setup", given=test.setup, allowed=", ".join(known), todo="Record the candidate as added before its tests.")
+    strangers = sum(t.setup not in known for t in tests)
+    tests = [t for t in tests if t.setup in known] if strangers else tests
     allowance = design.allowance
     for change in sheaf.of(AllowanceChanged):
         allowance = change.allowance
@@ -183,6 +184,7 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
         used_person_minutes=sum(e.person_minutes for e in sheaf.of(RigMounted)),
         voids=voids,
         contradictory=contradictory,
+        strangers=strangers,
         warmup_s={k: min(45.0, design.warmup_s + 8.0 * n) if design.warmup_s else 0.0 for k, n in ramps.items()},
         stopped=stopped,
         split_minute=split,
