@@ -260,7 +260,7 @@ def _ties(d: _Drawer) -> _Drawn:
 
 def _reversals(d: _Drawer) -> _Drawn:
     setups = [
-        replace(s, hour_ln=(d.between(0.2, 0.45), 3.0 if i % 2 else 14.0), load_down=d.between(0.5, 0.8) if i % 2 else d.between(0.05, 0.2), down_mbps=s.down_mbps * (1.5 if i % 2 else 1.0))
+        replace(s, hour_ln=(d.between(0.2, 0.45), 9.0 if i % 2 else 20.0), load_down=d.between(0.5, 0.8) if i % 2 else d.between(0.05, 0.2), down_mbps=s.down_mbps * (1.5 if i % 2 else 1.0))
         for i, s in enumerate(d.setups(1, int(d.rng.integers(3, 6)), tuning_sd=0.18))
     ]
     return _drawn(d, setups, d.layers(MIDDLE), needs=d.needs(setups, hours=_DAY))
