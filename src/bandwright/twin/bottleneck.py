@@ -87,6 +87,7 @@ class Bottleneck:
         self._reader: asyncio.Task[None] | None = None
         self._truth: list[Truth] = []
         self._port: int | None = None
+        self._news = asyncio.Event()
 
     @property
     def address(self) -> tuple[str, int]:
@@ -139,6 +140,16 @@ class Bottleneck:
             )
         )  # fmt: skip
 
+    async def next_truth(self) -> Truth:
+        """Wait for the record of the next second to end, and return it. Raises UsageError where the relay is not running."""
+        known = len(self._truth)
+        while len(self._truth) == known:
+            if self._process is None or self._process.returncode is not None:
+                raise UsageError("the bottleneck is not running", todo="Start it first.")
+            self._news.clear()
+            await self._news.wait()
+        return self._truth[known]
+
     async def close(self) -> None:
         """End the relay. Safe to call twice."""
         process, self._process = self._process, None
@@ -170,6 +181,9 @@ class Bottleneck:
     async def _read(self, process: asyncio.subprocess.Process) -> None:
         while said := await _reply(process):
             self._truth.append(_truth(said))
+            self._news.set()
+        await process.wait()
+        self._news.set()
 
 
 async def _reply(process: asyncio.subprocess.Process) -> dict[str, Any]:
