@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from bandwright.errors import DeclarationError
-from bandwright.gateways import pasted, serial
+from bandwright.gateways import bus, datamodel, pasted, remote, router, serial, tools
 from bandwright.gateways.declared import Declared, read_settings
 from bandwright.gateways.pasted import Ask
 from bandwright.ports import Clock, Gateway
@@ -64,6 +64,54 @@ KINDS: tuple[Kind, ...] = (
         factory=lambda plan, settings, opening: serial.over_tcp(plan, settings, clock=opening.clock),
         tunes="what the modem's dialect documents: mode, bands, cell",
         about="A gateway, or a helper beside it, that passes AT commands through a socket.",
+    ),
+    Kind(
+        key="modem-daemon",
+        label="modem daemon over D-Bus",
+        settings=bus.BusSettings,
+        factory=lambda plan, settings, opening: bus.over_bus(plan, settings, clock=opening.clock),
+        tunes="modes and bands that the daemon's driver for this modem supports",
+        about="A modem that the daemon of a Linux desktop or router already manages; its ports stay with the daemon.",
+    ),
+    Kind(
+        key="qmi-tool",
+        label="QMI command-line tool",
+        settings=tools.ToolSettings,
+        factory=lambda plan, settings, opening: tools.over_qmi(plan, settings, clock=opening.clock),
+        tunes="nothing: it reads",
+        about="A modem on this computer with a QMI control device, read by qmicli.",
+    ),
+    Kind(
+        key="mbim-tool",
+        label="MBIM command-line tool",
+        settings=tools.ToolSettings,
+        factory=lambda plan, settings, opening: tools.over_mbim(plan, settings, clock=opening.clock),
+        tunes="nothing: it reads",
+        about="A modem on this computer with an MBIM control device, read by mbimcli.",
+    ),
+    Kind(
+        key="router-ssh",
+        label="router console over ssh",
+        settings=router.RouterSettings,
+        factory=lambda plan, settings, opening: router.over_ssh(plan, settings, clock=opening.clock),
+        tunes="mode and bands",
+        about="A router whose console prints `monitor` for its mobile interface and takes `set network-mode=`.",
+    ),
+    Kind(
+        key="tr181",
+        label="TR-181 data model",
+        settings=datamodel.DataModelSettings,
+        factory=lambda plan, settings, opening: datamodel.over_data_model(plan, settings, clock=opening.clock, secrets=opening.secrets),
+        tunes="nothing: it reads",
+        about="A gateway whose Device.Cellular. parameters are in a file or a JSON document.",
+    ),
+    Kind(
+        key="remote",
+        label="requests you declare",
+        settings=remote.RemoteSettings,
+        factory=lambda plan, settings, opening: remote.by_declaration(plan, settings, clock=opening.clock, secrets=opening.secrets),
+        tunes="what the request that you declare sets",
+        about="A gateway that only has its own page: you declare how its document is fetched and how a tuning is asked for.",
     ),
 )
 

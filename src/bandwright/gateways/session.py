@@ -88,7 +88,7 @@ class Session:
             self._pending = b""
             await self.link.send(command.text.encode("ascii") + b"\r")
             received = await self._until_final(self._timeout_s)
-            if received is None:
+            if received is None or _fault(received) is not None:
                 continue
             if not (self._pending or await self._listen(self._quiet_s)):
                 return
