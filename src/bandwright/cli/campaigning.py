@@ -52,10 +52,12 @@ def show_run(site: Path, *, fresh: bool, as_json: bool) -> int:
 
 
 async def _run(site: Path, *, fresh: bool, as_json: bool) -> int:
-    from bandwright.jobs.assembly import open_house
+    from bandwright.jobs.assembly import open_house, recover
     from bandwright.jobs.campaign import run
 
-    house = open_house(site, person=TerminalPerson(), for_running=True)
+    for sentence in await recover(site):
+        say(sentence)
+    house = open_house(site, person=TerminalPerson())
     show = progress_printer(house.zone)
     last: Verdict | None = None
     try:

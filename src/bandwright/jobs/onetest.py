@@ -31,7 +31,9 @@ class Figures(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OneTestAnswer:
-    """redraws: how many comparisons were drawn. wrong_by_score, wrong_by_downlink: how many picked a setup that is worse than the best
+    """How often one test each picked wrong.
+
+    redraws: how many comparisons were drawn. wrong_by_score, wrong_by_downlink: how many picked a setup that is worse than the best
     by more than the indifference, going by the needs or by the fastest downlink. true_values: mean score of each setup; best: its highest.
     """
 
