@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "testb
 from bed import FAR_ADDRESS, Bed, Link, why_not
 from ends import OpenNearEnd, far_end, window_of
 
+from bandwright.probe.conduct import LoadSeen, trace_of
 from bandwright.words.measurement import MeasurementPlan, Size
 
 
@@ -49,6 +50,15 @@ POINTS = (
 )
 
 
+def udp_window(load: LoadSeen) -> tuple[int, int]:
+    """Return the window (monotonic ns) of the intervals that counted."""
+    sender = load.sender or {}
+    counted = [x for x in trace_of(load) if x.counted]
+    if not counted:
+        return load.from_ns, load.to_ns
+    return sender["start_ns"] + int((counted[0].at_s - counted[0].seconds) * 1e9), sender["start_ns"] + int(counted[-1].at_s * 1e9)
+
+
 def measure(point: Point, size: Size, seed: int = 1) -> dict[str, float | str | None]:
     """Measure one point once; return estimates and truths."""
     half = point.round_trip_ms / 2
@@ -67,13 +77,16 @@ def measure(point: Point, size: Size, seed: int = 1) -> dict[str, float | str | 
             d = load.direction
             if f"rate_{d}" in out:
                 continue
-            start, end = window_of(load)
+            if load.kind == "udp":
+                start, end = udp_window(load)
+            else:
+                start, end = window_of(load)
             truth = bed.truth(d, from_ns=start, to_ns=end)
-            whole = bed.truth(d, from_ns=load.from_ns, to_ns=load.to_ns)
+            whole = bed.truth(d, from_ns=load.from_ns - 150_000_000, to_ns=load.to_ns + 150_000_000)
             value = m.get(f"loss_{d}_ratio")
             out |= {
-                f"rate_{d}": m.number(f"goodput_{d}_mbps"),
-                f"rate_{d}_truth": truth.goodput_mbps,
+                f"rate_{d}": m.number(f"capacity_{d}_mbps" if load.kind == "udp" else f"goodput_{d}_mbps"),
+                f"rate_{d}_truth": truth.rate_mbps if load.kind == "udp" else truth.goodput_mbps,
                 f"queue_{d}": (m.number(f"delay_loaded_{d}_ms") or 0) - (m.number("delay_idle_ms") or 0),
                 f"queue_{d}_truth": truth.wait_ms,
                 f"loss_{d}": value.value if value else None,

@@ -9,7 +9,7 @@ import asyncio
 import contextlib
 import socket
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from bandwright.ports import ProbeEvent, ProbeListener
@@ -18,10 +18,13 @@ from bandwright.probe.contact import Contact, Resolve, Timeouts, WayOut, open_co
 from bandwright.probe.nearside import NearSide
 from bandwright.probe.outcome import PathFault, fault_from
 from bandwright.probe.recipe import Recipe, split_megabytes
+from bandwright.probe.search import Interval, capacity_of
 from bandwright.probe.workers import Worker, WorkerDied
 from bandwright.words.measurement import MeasurementPlan, Outcome, Phase
 
-__all__ = ["Conduct", "LoadSeen", "Seen"]
+__all__ = ["Conduct", "LoadSeen", "Seen", "trace_of"]
+
+SMALL_SEGMENT = 1208  # octets; 1280 of IPv6's least MTU (RFC 8200) less headers and options: passes wherever anything passes
 
 _PHASE_OF = {"down": Phase.DOWNLINK, "up": Phase.UPLINK}
 
@@ -33,16 +36,23 @@ class LoadSeen:
     direction: str
     kind: str
     streams: int
+    seconds: float
     from_ns: int = 0
     to_ns: int = 0
     near: dict[str, Any] = field(default_factory=dict)
     far: dict[str, Any] | None = None
-    retried_small: bool = False
+    small_segments: bool = False
 
     @property
     def sender(self) -> dict[str, Any] | None:
         """What the sending end said."""
         return self.far if self.direction == "down" else self.near
+
+
+def trace_of(load: LoadSeen) -> list[Interval]:
+    """Return the intervals of a UDP search."""
+    names = [f.name for f in fields(Interval)]
+    return [Interval(**dict(zip(names, row, strict=True))) for row in (load.sender or {}).get("trace", ())]
 
 
 @dataclass(slots=True)
@@ -224,83 +234,110 @@ class Conduct:
     # ---- loads
 
     async def _loads(self, contact: Contact, direction: str) -> None:
-        if self.recipe.tcp_s:
-            await self._load(contact, direction, seconds=self.recipe.tcp_s, streams=self.plan.streams)
-        if self.recipe.single_s and direction == "down":
-            await self._load(contact, direction, seconds=self.recipe.single_s, streams=1)
+        """Load one direction in each way that the recipe asks for."""
+        r = self.recipe
+        if r.udp_s:
+            await self._load(contact, LoadSeen(direction=direction, kind="udp", streams=1, seconds=r.udp_s))
+        if r.tcp_s:
+            await self._load(contact, LoadSeen(direction=direction, kind="tcp", streams=self.plan.streams, seconds=r.tcp_s))
+        if r.single_s and direction == "down":
+            await self._load(contact, LoadSeen(direction=direction, kind="tcp", streams=1, seconds=r.single_s))
 
     def _octets_left(self, direction: str) -> float:
+        """Return what a direction's next load may take: an even part of what is left where several are still to come."""
         down_mb, up_mb = split_megabytes(self.plan)
         allowed = (down_mb if direction == "down" else up_mb) * 1e6
-        used = sum((load.sender or {}).get("octets_sent", 0) or 0 for load in self.seen.loads if load.direction == direction)
-        return min(1e12, allowed - used)
+        ran = [load for load in self.seen.loads if load.direction == direction]
+        used = sum((load.sender or {}).get("octets_sent", 0) or load.near.get("octets_received") or 0 for load in ran)
+        planned = (self.recipe.udp_s > 0) + (self.recipe.tcp_s > 0) + (self.recipe.single_s > 0 and direction == "down")
+        return min(1e12, (allowed - used) / max(1, planned - len(ran)))
 
-    async def _load(self, contact: Contact, direction: str, *, seconds: float, streams: int, small: bool = False) -> None:
-        phase = _PHASE_OF[direction]
-        octets = self._octets_left(direction)
+    async def _load(self, contact: Contact, seen: LoadSeen) -> None:
+        """Run one load from its grant to its result, and wait until its queue is gone."""
+        phase = _PHASE_OF[seen.direction]
+        octets = self._octets_left(seen.direction)
         if octets < 20_000:
-            self.seen.facts[f"skipped_{direction}"] = "the megabytes allowed are used up"
+            self.seen.facts[f"skipped_{seen.direction}"] = "the megabytes allowed are used up"
             return
-        seen = LoadSeen(direction=direction, kind="tcp", streams=streams, retried_small=small)
-        try:
-            reply = await contact.request(
-                {
-                    "type": "load",
-                    "kind": "tcp",
-                    "direction": direction,
-                    "streams": streams,
-                    "cc": self.congestion_control,
-                    "seconds": seconds,
-                    "max_octets": octets,
-                },
-                timeout_s=self.timeouts.start_s,
-            )
-        except (OSError, EOFError) as error:
-            raise fault_from(error, phase=phase, where=self.address) from None
-        if reply["type"] != "ready":
-            raise PathFault(Phase.FAR_END, str(reply.get("reason", "The far end would not load the line.")), outcome=Outcome.VOID)
-        number, key = reply["load"], wire.derive(contact.session_key, f"load {reply['load']}")
+        grant = await self._grant(contact, seen, octets, phase)
         worker = await self._worker()
-        worker.give(
-            "tcp",
-            side="near",
-            sends=direction == "up",
-            address=contact.address.sockaddr,
-            family=contact.address.family,
-            openings=[wire.pack_opening(bytes.fromhex(tag), key).hex() for tag in reply["tags"]],
-            streams=streams,
-            seconds=seconds,
-            max_octets=reply["max_octets"],
-            max_mbps=None,
-            cc=self.congestion_control,
-            stall_s=self.timeouts.stall_s,
-            start_s=self.timeouts.start_s,
-            interface=self.plan.interface,
-            source_address=self.plan.source_address,
-            max_segment=1208 if small else None,
-        )
+        worker.give(seen.kind, **self._job(contact, seen, grant))
         try:
             async with asyncio.timeout(self.timeouts.start_s + 2):
                 connected = await worker.message()
         except (TimeoutError, WorkerDied):
             connected = {"type": "fault"}
         if connected["type"] != "connected" or not connected["streams"]:
-            raise PathFault(phase, f"{self.address} answers, but no connection for the load could be opened.")
-        await self._tell("phase", phase, "loading the downlink" if direction == "down" else "loading the uplink")
+            await self._could_not_open(contact, seen, grant, phase)
+            return
+        await self._tell("phase", phase, "loading the downlink" if seen.direction == "down" else "loading the uplink")
         self.seen.loads.append(seen)
         seen.streams = connected["streams"]
         seen.near = {"cc": connected.get("cc"), "octets_received": 0}
-        await self._drive(contact, worker, seen, number, seconds)
+        await self._drive(contact, worker, seen, grant["load"])
         await worker.close()
-        if seen.near.get("ended") == "stalled" and not small and await self._is_black_hole(contact, seen):
-            await self._load(contact, direction, seconds=seconds, streams=streams, small=True)
+        if seen.kind == "tcp" and not seen.small_segments and await self._is_black_hole(contact, seen):
+            self.seen.loads.remove(seen)
+            await self._load(contact, LoadSeen(direction=seen.direction, kind="tcp", streams=seen.streams, seconds=seen.seconds, small_segments=True))
             return
         self._check(contact, seen, phase)
         await self._until_empty()
 
-    async def _drive(self, contact: Contact, worker: Worker, seen: LoadSeen, number: int, seconds: float) -> None:
+    async def _grant(self, contact: Contact, seen: LoadSeen, octets: float, phase: Phase) -> dict[str, Any]:
+        """Ask for a load. Raises PathFault where the far end will not, or does not answer."""
+        expected = self.plan.expected_down_mbps if seen.direction == "down" else self.plan.expected_up_mbps
+        asked = {
+            "type": "load",
+            "kind": seen.kind,
+            "direction": seen.direction,
+            "streams": seen.streams,
+            "cc": self.congestion_control,
+            "seconds": seen.seconds,
+            "max_octets": octets,
+            "start_mbps": expected or 0.0,
+        }
+        try:
+            reply = await contact.request(asked, timeout_s=self.timeouts.start_s)
+        except (OSError, EOFError) as error:
+            raise fault_from(error, phase=phase, where=self.address) from None
+        if reply["type"] != "ready":
+            raise PathFault(Phase.FAR_END, str(reply.get("reason", "The far end would not load the line.")), outcome=Outcome.VOID)
+        return reply
+
+    def _job(self, contact: Contact, seen: LoadSeen, grant: dict[str, Any]) -> dict[str, Any]:
+        """Return what the near end's load process is told."""
+        key = wire.derive(contact.session_key, f"load {grant['load']}")
+        expected = self.plan.expected_down_mbps if seen.direction == "down" else self.plan.expected_up_mbps
+        common = {
+            "side": "near",
+            "sends": seen.direction == "up",
+            "address": contact.address.sockaddr,
+            "family": contact.address.family,
+            "streams": seen.streams,
+            "seconds": seen.seconds,
+            "max_octets": grant["max_octets"],
+            "stall_s": self.timeouts.stall_s,
+            "start_s": self.timeouts.start_s,
+            "interface": self.plan.interface,
+            "source_address": self.plan.source_address,
+        }
+        if seen.kind == "tcp":
+            openings = [wire.pack_opening(bytes.fromhex(tag), key).hex() for tag in grant["tags"]]
+            return {**common, "openings": openings, "cc": self.congestion_control, "max_mbps": None, "max_segment": SMALL_SEGMENT if seen.small_segments else None}
+        return {**common, "key": key.hex(), "tag": grant["tags"][0], "payload": grant["payload"], "start_mbps": expected or 0.0, "max_mbps": grant["max_mbps"]}
+
+    async def _could_not_open(self, contact: Contact, seen: LoadSeen, grant: dict[str, Any], phase: Phase) -> None:
+        """Control answers and a load cannot begin: UDP that does not pass is noted, where TCP says the rest; else it is a fault."""
+        with contextlib.suppress(OSError, EOFError):
+            await contact.channel.send({"type": "stop", "load": grant["load"]})
+        if seen.kind == "udp" and self.recipe.tcp_s:
+            self.seen.facts[f"udp_{seen.direction}"] = "UDP loads do not pass"
+            await self._result(contact, grant["load"])
+            return
+        raise PathFault(phase, f"{self.address} answers, but no connection for the load could be opened.")
+
+    async def _drive(self, contact: Contact, worker: Worker, seen: LoadSeen, number: int) -> None:
         """Start both ends, follow the load to its end, and fetch the far end's half."""
-        phase = _PHASE_OF[seen.direction]
         if seen.direction == "down":
             worker.send({"type": "go"})
         with contextlib.suppress(OSError, EOFError):
@@ -308,50 +345,62 @@ class Conduct:
         if seen.direction == "up":
             worker.send({"type": "go"})
         seen.from_ns = time.monotonic_ns()
+        ours = asyncio.ensure_future(self._follow(worker, seen))
+        theirs = asyncio.ensure_future(self._result(contact, number))
+        await asyncio.wait({ours, theirs}, timeout=seen.seconds + self.timeouts.stall_s + 4, return_when=asyncio.FIRST_COMPLETED)
+        if not ours.done():
+            worker.send({"type": "stop"})  # the far end has said all: nothing more will come
+            await asyncio.wait({ours}, timeout=2)
+        if not ours.done():
+            ours.cancel()
+            seen.near["ended"] = "near end"
+        await asyncio.gather(ours, return_exceptions=True)
+        seen.to_ns = time.monotonic_ns()
+        if not theirs.done():
+            with contextlib.suppress(OSError, EOFError):
+                await contact.channel.send({"type": "stop", "load": number})
+            await asyncio.wait({theirs}, timeout=self.timeouts.result_s)
+        if not theirs.done():
+            theirs.cancel()
+            self.seen.facts["far_half_missing"] = True
+        await asyncio.gather(theirs, return_exceptions=True)
+        if contact.lost.is_set() and seen.far is None:
+            seen.far = await self._come_back(contact, number)
+        elif not theirs.cancelled():
+            seen.far = theirs.result()
+
+    async def _follow(self, worker: Worker, seen: LoadSeen) -> None:
+        """Take in what the near end's load process says, until it is done."""
+        phase = _PHASE_OF[seen.direction]
         samples: list[Any] = []
         try:
-            async with asyncio.timeout(seconds + self.timeouts.stall_s + 4):
-                while True:
-                    message = await worker.message()
-                    if message["type"] == "done":
-                        seen.near |= message
-                        break
-                    if message["type"] == "sample":
-                        samples.append((message["at_ns"], message["octets"]))
-                        seen.near["samples"] = samples
-                        if len(samples) >= 2:
-                            (t0, o0), (t1, o1) = samples[-2:]
-                            await self._tell("sample", phase, quantity=f"goodput_{seen.direction}_mbps", value=(o1 - o0) * 8e3 / (t1 - t0))
-        except (TimeoutError, WorkerDied):
+            while True:
+                message = await worker.message()
+                if message["type"] == "done":
+                    seen.near |= message
+                    return
+                if message["type"] == "sample":
+                    samples.append((message["at_ns"], message["octets"]))
+                    seen.near["samples"] = samples
+                    if len(samples) >= 2:
+                        (t0, o0), (t1, o1) = samples[-2:]
+                        await self._tell("sample", phase, quantity=f"goodput_{seen.direction}_mbps", value=(o1 - o0) * 8e3 / (t1 - t0))
+        except WorkerDied:
             seen.near["ended"] = "near end"
-        seen.to_ns = time.monotonic_ns()
-        with contextlib.suppress(OSError, EOFError):
-            await contact.channel.send({"type": "stop", "load": number})
-        seen.far = await self._result(contact, number)
 
     async def _result(self, contact: Contact, number: int) -> dict[str, Any] | None:
-        """Wait for the far end's half of a load; where the connection was lost meanwhile, come back on a new one and ask."""
-        progress: dict[str, Any] | None = None
-        deadline = time.monotonic() + self.timeouts.result_s
-        while (left := deadline - time.monotonic()) > 0:
+        """Return the far end's half of a load; None where the connection is lost first."""
+        while True:
             getter = asyncio.ensure_future(contact.events.get())
             lost = asyncio.ensure_future(contact.lost.wait())
-            done, _ = await asyncio.wait({getter, lost}, timeout=left, return_when=asyncio.FIRST_COMPLETED)
+            done, _ = await asyncio.wait({getter, lost}, return_when=asyncio.FIRST_COMPLETED)
             lost.cancel()
             if getter not in done:
                 getter.cancel()
-                break
+                return None
             message = getter.result()
-            if message.get("load") != number:
-                continue
-            if message["type"] == "result":
+            if message.get("load") == number and message["type"] == "result":
                 return message
-            if message["type"] == "progress":
-                progress = message
-        if contact.lost.is_set():
-            return await self._come_back(contact, number)
-        self.seen.facts["far_half_missing"] = True
-        return {"type": "progress only", **progress} if progress else None
 
     async def _come_back(self, contact: Contact, number: int) -> dict[str, Any] | None:
         """Take the session up again after its connection was lost, e.g. because an address translator forgot it."""
@@ -379,7 +428,9 @@ class Conduct:
 
     async def _is_black_hole(self, contact: Contact, seen: LoadSeen) -> bool:
         """Whether small messages pass while large ones do not: control is alive, and not two segments came through."""
-        if (seen.near.get("octets_received") or 0) >= 3000 or (seen.sender or {}).get("delivered_segments", 0) >= 2 * seen.streams + 2:
+        if seen.near.get("ended") != "stalled" and (seen.far or {}).get("ended") != "stalled":
+            return False
+        if (seen.near.get("octets_received") or 0) >= 3000 or (seen.near.get("delivered_segments") or 0) > 2 * seen.streams:
             return False
         try:
             await contact.request({"type": "result?", "load": 0}, timeout_s=self.timeouts.start_s)
@@ -395,6 +446,8 @@ class Conduct:
             raise PathFault(Phase.FAR_END, "The far end's load process failed.", outcome=Outcome.VOID)
         if "near end" in ended:
             raise PathFault(Phase.NEAR_END, "This computer's load process did not end as it should.")
+        if "no feedback" in ended and capacity_of(trace_of(seen)) is None:
+            raise PathFault(phase, "The path died in transfer: what arrived was no longer reported for 300 ms. What was measured until then is kept.")
         if "stalled" in ended:
             alive = "" if contact.lost.is_set() else " The control connection still stood."
             raise PathFault(phase, f"The path died in transfer: nothing passed for {self.timeouts.stall_s:g} s.{alive} What was measured until then is kept.")

@@ -474,7 +474,7 @@ class FarEnd:
         for tag in tags:
             self._tags[tag] = load
         load.task = self._spawn(self._follow(session, load))
-        return {"type": "ready", "load": number, "tags": [t.hex() for t in tags], "max_octets": octets}
+        return {"type": "ready", "load": number, "tags": [t.hex() for t in tags], "max_octets": octets, "max_mbps": asked["max_mbps"], "payload": asked["payload"]}
 
     async def _load_connection(self, conn: socket.socket) -> None:
         """Hand a load connection with a right, unused tag to its load's process; drop any other."""
@@ -591,7 +591,7 @@ def _asked_load(message: dict[str, Any], limits: Limits) -> dict[str, Any] | Ref
         "streams": _number(message.get("streams", 1), 1, limits.streams),
         "max_octets": _number(message.get("max_octets"), 1000, 1e13),
         "max_mbps": _number(message.get("max_mbps", limits.load_mbps), 0.01, 1e6),
-        "start_mbps": _number(message.get("start_mbps", 1.0), 0.01, 1e5),
+        "start_mbps": _number(message.get("start_mbps", 0.0), 0.0, 1e5),
         "payload": _number(message.get("payload", 1200), 64, 1472),
     }
     if kind not in {"tcp", "udp"} or direction not in {"down", "up"} or not isinstance(cc, str | None) or None in numbers.values():

@@ -8,9 +8,10 @@ from statistics import fmean, median
 from typing import Any
 
 from bandwright.probe import series
-from bandwright.probe.conduct import LoadSeen, Seen
+from bandwright.probe.conduct import LoadSeen, Seen, trace_of
 from bandwright.probe.nearside import address_kind, link_facts
 from bandwright.probe.recipe import Recipe
+from bandwright.probe.search import capacity_of
 from bandwright.words.measurement import Fact, MeasurementPlan, Value
 
 __all__ = ["facts_of", "megabytes_of", "series_of", "values_of"]
@@ -57,12 +58,16 @@ def _direction_values(seen: Seen, direction: str) -> list[Value]:
     loads = [load for load in seen.loads if load.direction == direction]
     tcp = next((load for load in reversed(loads) if load.kind == "tcp" and load.streams > 1), None) or next((load for load in loads if load.kind == "tcp"), None)
     single = next((load for load in loads if load.kind == "tcp" and load.streams == 1 and load is not tcp), None)
-    rows.append(_goodput(tcp, f"goodput_{direction}_mbps", seen))
+    udp = next((load for load in loads if load.kind == "udp"), None)
+    if tcp is not None or udp is None:
+        rows.append(_goodput(tcp, f"goodput_{direction}_mbps", seen))
     if single is not None:
         rows.append(_goodput(single, "goodput_down_single_mbps", seen))
+    if udp is not None:
+        rows += _capacity(udp, seen, alone=tcp is None)
     if tcp is not None:
         rows += _loaded_delay(seen, tcp, direction)
-        rows += _loss_of(tcp, direction)
+    rows += _loss_of_udp(udp) if udp is not None and udp.far is not None else _loss_of(tcp) if tcp is not None else []
     return rows
 
 
@@ -79,6 +84,9 @@ def _goodput(load: LoadSeen | None, quantity: str, seen: Seen) -> Value:
 def samples_of(load: LoadSeen) -> Sequence[tuple[int, int]]:
     """Return a load's samples (ns, octets delivered): the sender's where it told, else what the receiver read."""
     sender = load.sender
+    if load.kind == "udp":
+        receiver = load.near if load.direction == "down" else load.far
+        return [(int(t), int(o)) for t, o in (receiver or {}).get("samples", ())]
     if sender and sender.get("samples") and sender.get("tcp_info", True):
         return [(int(t), int(o)) for t, o in sender["samples"]]
     other = load.near if load.direction == "down" else load.far
@@ -113,15 +121,47 @@ def _loaded_delay(seen: Seen, load: LoadSeen, direction: str) -> list[Value]:
     ]
 
 
-def _loss_of(load: LoadSeen, direction: str) -> list[Value]:
+def _capacity(load: LoadSeen, seen: Seen, *, alone: bool) -> list[Value]:
+    """Return the capacity a search found; where no TCP ran, goodput is the payload of the same packets."""
+    quantity, sender = f"capacity_{load.direction}_mbps", load.sender or {}
+    figures, why = capacity_of(trace_of(load)), None
+    receiver = load.near if load.direction == "down" else load.far or {}
+    if figures is None:
+        why = "the line was not seen full" if sender.get("ended") in {"time", "octets", "enough"} else "the load broke off before the line was seen full"
+    elif sender.get("pacing_shortfall", 0.0) > 0.1:
+        why = "the sending computer was too slow to pace its packets"
+    elif (receiver.get("receive_errors") or 0) > 0:
+        why = "the receiving computer was too slow to take its packets in"
+    if why is not None or figures is None:
+        return [Value(quantity=quantity, reason=why), *([Value(quantity=f"goodput_{load.direction}_mbps", reason=why)] if alone else [])]
+    own = _own_delay_mbps(seen, load)
+    rows = [Value(quantity=quantity, value=figures.mbps + own, low=figures.low + own, high=figures.high + own)]
+    if alone:
+        payload = (1200 - 20) / (1200 + (28 if own is not None and seen.contact and seen.contact.address.family == socket.AF_INET else 48))
+        rows.append(Value(quantity=f"goodput_{load.direction}_mbps", value=rows[0].value and rows[0].value * payload, low=figures.low * payload, high=figures.high * payload))
+    return rows
+
+
+def _loss_of_udp(load: LoadSeen) -> list[Value]:
+    """Return the loss in a UDP search, from its sequence numbers: all but the packets still under way at its end."""
+    receiver = load.near if load.direction == "down" else load.far or {}
+    due, came = receiver.get("highest_sequence", -1) + 1, receiver.get("packets_received", 0)
+    quantity = f"loss_{load.direction}_ratio"
+    if due < 20 or came > due:
+        return [Value(quantity=quantity, reason="too few packets to tell loss")]
+    low, high = series.wilson(events=due - came, of=due)
+    return [Value(quantity=quantity, value=(due - came) / due, low=low, high=high)]
+
+
+def _loss_of(load: LoadSeen) -> list[Value]:
     sender = load.sender or {}
-    quantity = f"loss_{direction}_ratio"
+    quantity = f"loss_{load.direction}_ratio"
     if not sender.get("tcp_info"):
         return [Value(quantity=quantity, reason="the sender's system does not tell what it had to send again")]
-    told = sender["segments"] - sender["unacked_segments"]
+    lost = sender["lost_segments"]
+    told = sender["delivered_segments"] + lost  # those whose fate is known; the rest was under way at the end
     if told < 20:
         return [Value(quantity=quantity, reason="too few packets to tell loss")]
-    lost = min(sender["lost_segments"], told)
     low, high = series.wilson(events=lost, of=told)
     return [Value(quantity=quantity, value=lost / told, low=low, high=high)]
 

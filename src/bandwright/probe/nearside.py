@@ -17,6 +17,7 @@ from bandwright.words.measurement import Fact
 __all__ = ["NearSide", "address_kind", "default_gateway", "interface_octets", "interface_of", "link_facts", "udp_receive_errors"]
 
 _NET = Path("/sys/class/net")
+_PROC_NET = Path("/proc/thread-self/net")  # of this thread: a test may live in a network namespace of its own
 _SHARED = ipaddress.ip_network("100.64.0.0/10")  # RFC 6598
 
 
@@ -41,7 +42,7 @@ def interface_of(local_address: str) -> str | None:
 def _interface_of_v6(address: str) -> str | None:
     wanted = ipaddress.ip_address(address).packed.hex()
     with contextlib.suppress(OSError):
-        for line in Path("/proc/net/if_inet6").read_text(encoding="ascii").splitlines():
+        for line in (_PROC_NET / "if_inet6").read_text(encoding="ascii").splitlines():
             fields = line.split()
             if fields[0] == wanted:
                 return fields[5]
@@ -68,7 +69,7 @@ def interface_octets(interface: str | None) -> tuple[int, int] | None:
     if interface is None:
         return None
     with contextlib.suppress(OSError, ValueError, IndexError):
-        for line in Path("/proc/net/dev").read_text(encoding="ascii").splitlines():
+        for line in (_PROC_NET / "dev").read_text(encoding="ascii").splitlines():
             name, colon, counts = line.partition(":")
             if colon and name.strip() == interface:
                 fields = counts.split()
@@ -79,7 +80,7 @@ def interface_octets(interface: str | None) -> tuple[int, int] | None:
 def udp_receive_errors() -> int | None:
     """Return how many UDP packets this computer dropped because a program was too slow (RcvbufErrors), or None."""
     with contextlib.suppress(OSError, ValueError):
-        rows = [line.split() for line in Path("/proc/net/snmp").read_text(encoding="ascii").splitlines() if line.startswith("Udp:")]
+        rows = [line.split() for line in (_PROC_NET / "snmp").read_text(encoding="ascii").splitlines() if line.startswith("Udp:")]
         return int(rows[1][rows[0].index("RcvbufErrors")])
     return None
 
@@ -97,7 +98,7 @@ def address_kind(local_address: str) -> str:
 def default_gateway(interface: str | None = None) -> str | None:
     """Return the IPv4 address of the next hop of the default route (of an interface), or None."""
     with contextlib.suppress(OSError, ValueError):
-        for line in Path("/proc/net/route").read_text(encoding="ascii").splitlines()[1:]:
+        for line in (_PROC_NET / "route").read_text(encoding="ascii").splitlines()[1:]:
             fields = line.split()
             if fields[1] == "00000000" and int(fields[3], 16) & 2 and interface in (None, fields[0]):
                 return socket.inet_ntoa(bytes.fromhex(fields[2])[::-1])

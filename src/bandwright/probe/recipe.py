@@ -35,9 +35,9 @@ class Recipe:
 
 
 RECIPES = {
-    Size.LIGHT: Recipe(size=Size.LIGHT, idle_s=0.5, tcp_s=0.85),
+    Size.LIGHT: Recipe(size=Size.LIGHT, idle_s=0.5, udp_s=1.3),
     Size.USUAL: Recipe(size=Size.USUAL, idle_s=1.0, tcp_s=2.0),
-    Size.FULL: Recipe(size=Size.FULL, idle_s=2.0, tcp_s=4.0, single_s=2.0),
+    Size.FULL: Recipe(size=Size.FULL, idle_s=2.0, tcp_s=4.0, udp_s=1.5, single_s=2.0),
 }
 
 _OVERHEAD_S = 1.4  # reaching the far end, emptying queues, fetching results, at 50 ms of round trip

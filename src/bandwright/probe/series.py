@@ -45,7 +45,7 @@ def wilson(*, events: int, of: int) -> tuple[float, float]:
     p, z2 = events / of, _Z95**2
     middle = (p + z2 / (2 * of)) / (1 + z2 / of)
     half = _Z95 / (1 + z2 / of) * math.sqrt(p * (1 - p) / of + z2 / (4 * of * of))
-    return max(0.0, middle - half), min(1.0, middle + half)
+    return (middle - half if events else 0.0), (middle + half if events < of else 1.0)
 
 
 def percentile(values: Sequence[float], share: float) -> float:

@@ -42,6 +42,7 @@ __all__ = [
     "parse_load_header",
     "parse_opening",
     "parse_udp_opening",
+    "unpack_load",
 ]
 
 VERSIONS = (1,)
@@ -196,6 +197,11 @@ _LOAD = struct.Struct("!IIQHH")
 def pack_load_header(header: LoadHeader) -> bytes:
     """Return the 20 octets of a load header."""
     return _LOAD.pack(header.tag, header.seq, header.send_ns, header.step, header.flags)
+
+
+def unpack_load(data: bytes | memoryview) -> tuple[int, int, int, int, int]:
+    """Return (tag, sequence, send time, step, flags) of a packet of at least 20 octets: `parse_load_header` for the hot loop."""
+    return _LOAD.unpack_from(data)
 
 
 def parse_load_header(data: bytes | memoryview) -> LoadHeader:

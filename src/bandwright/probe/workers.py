@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import os
+import signal
 import sys
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,7 @@ __all__ = ["Worker", "WorkerDied"]
 _ROOT = str(Path(__file__).resolve().parents[2])
 _START = f"import sys; sys.path.insert(0, {_ROOT!r}); from bandwright.probe.worker import main; main()"
 _LINE_LIMIT = 64 * 2**20
+_KILL = getattr(signal, "SIGKILL", signal.SIGTERM)
 
 
 class WorkerDied(Exception):
@@ -73,7 +76,7 @@ class Worker:
             self._process.stdin.close()
         if self._process.returncode is None:
             with contextlib.suppress(ProcessLookupError):
-                self._process.kill()
+                os.kill(self._process.pid, _KILL)  # Popen.kill() would reap it behind the back of the event loop
         await self._process.wait()
         transport = getattr(self._process, "_transport", None)
         if transport is not None:
