@@ -17,6 +17,8 @@ from bandwright.readings.checks import check_carrier
 from bandwright.readings.draft import Draft, Piece
 from bandwright.readings.labelled import read_labelled
 from bandwright.readings.normalise import MOST_CHARACTERS, Plain, decode, plain
+from bandwright.readings.structured import read_structured
+from bandwright.readings.tools import read_tools
 from bandwright.words.radio import Capture, Carrier, Field, FieldState, Mode, Rat, Reading, Registration, Role, Span
 
 __all__ = ["parse", "reading_json"]
@@ -45,10 +47,18 @@ def _pieces(text: str) -> tuple[list[Piece], list[tuple[int, int]]]:
     """Return what each layer read, in the order of the text, and the spans that are recognised and say nothing of the radio."""
     pieces = read_answers(text)
     marked = around(text)
-    rest = _blanked(text, [span for piece in pieces for span in ((piece.start, piece.stop), *piece.spans)] + marked)
-    pieces += read_labelled(rest)
+    rest = _blanked(text, _claimed(pieces) + marked)
+    for layer in (read_tools, read_structured, read_labelled):
+        found = layer(rest)
+        if found:
+            pieces += found
+            rest = _blanked(rest, _claimed(found))
     pieces.sort(key=lambda piece: piece.start)
     return pieces, marked
+
+
+def _claimed(pieces: list[Piece]) -> list[tuple[int, int]]:
+    return [span for piece in pieces for span in ((piece.start, piece.stop), *piece.spans)]
 
 
 def _blanked(text: str, spans: list[tuple[int, int]]) -> str:
@@ -103,7 +113,9 @@ def _reading(group: list[Piece], source: Plain, capture: Capture | None) -> Read
     """Return the reading of one group of pieces."""
     warnings: list[str] = [line for piece in group for line in piece.warnings]
     drafts: list[Draft] = []
+    stated = _mode(group, [])
     for piece in group:
+        _name_technology(piece, stated)
         _join(drafts, piece, warnings)
     for draft in drafts:
         check_carrier(draft, warnings)
@@ -161,6 +173,15 @@ def _join(drafts: list[Draft], piece: Piece, warnings: list[str]) -> None:
         else:
             before.remove(twin)
             _merge(twin, new, warnings)
+
+
+def _name_technology(piece: Piece, mode: Mode | None) -> None:
+    """Name the technology of carriers whose own answer does not: by the mode that another answer states."""
+    rat = {Mode.LTE: Rat.LTE, Mode.ENDC: Rat.LTE, Mode.NR_SA: Rat.NR}.get(mode) if mode is not None else None
+    for draft in piece.drafts:
+        if draft.rat is None:
+            draft.rat = rat
+    piece.drafts = [draft for draft in piece.drafts if draft.rat is not None]
 
 
 def _twin(new: Draft, before: list[Draft]) -> Draft | None:

@@ -21,7 +21,7 @@ UNKNOWN_TEXTS = frozenset(
         "-2147483648", "4294967295", "0xffffffff", "0xffff", "ffffffff", "xx", "?", "not set", "no data", "undefined", "invalid", "9223372036854775807", "18446744073709551615", "...", "no signal", "not known",
     }
 )  # fmt: skip
-_NUMBER = re.compile(r"([-+]?\d{1,12}(?:\.\d{1,6})?|[-+]?\d{1,4},\d{1,2}(?= ?dB))(?![\d.]*\d)[ \t]*(dBm\b|dB\b|MHz\b|kHz\b|GHz\b|Hz\b|P?RBs?\b|us\b|µs\b|[°º]?C\b|%)?(?![A-Za-z0-9])", re.IGNORECASE)
+_NUMBER = re.compile(r"([-+]?\d{1,12}(?:\.\d{1,6})?|[-+]?\d{1,4},\d{1,2}(?= ?dB))(?![\d.]*\d)['\"]?[ \t]*(dBm\b|dB\b|MHz\b|kHz\b|GHz\b|Hz\b|P?RBs?\b|us\b|µs\b|[°º]?C\b|%)?(?![A-Za-z0-9])", re.IGNORECASE)
 _WITH_PREFIX = re.compile(r"[ \t]*['\"]?[ \t]*")
 _AFTER = re.compile(
     r"['\"]?[ \t]*(?:\([^()\n]{0,60}\)|\[[^\[\]\n]{0,60}\]|(?:very |quite )?(?:good|excellent|fair|poor|weak|strong|ok|great|bad|mid|medium|normal|marginal|edge)\b|\d{1,3} ?%|[▂▃▄▅▆▇█*★☆●○|]+)?['\"]?[ \t]*[,;.]?[ \t]*\Z", re.IGNORECASE
@@ -112,7 +112,7 @@ def _figure(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cut:
         return Value(null_field(name, f"{found.group(2)} is no unit of this quantity", start, stop, FieldState.IMPLAUSIBLE), stop)
     if not unit and label_unit and label_unit not in {*_UNITS.get(name, ()), "dec"}:
         return Value(null_field(name, f"{key.unit} is no unit of this quantity", start, stop, FieldState.IMPLAUSIBLE), stop)
-    if cut and not unit and found.end() == len(body):
+    if cut and not unit and found.end() == len(body) and body[-1:] not in {"'", '"'}:
         return Value(null_field(name, "the text ends within this number", start, stop), stop)
     if printed.lower() in UNKNOWN_TEXTS and not (name in {"arfcn", "ul_arfcn"} and printed != "65535" and rat is Rat.NR):
         return Value(null_field(name, "printed as not known", start, stop), stop)
@@ -140,7 +140,7 @@ def _width(name: str, key: Key, body: str, start: int, *, cut: bool) -> Value | 
     stop = start + found.end()
     unit = (found.group(2) or key.unit or "").lower()
     number = float(found.group(1).replace(",", "."))
-    if cut and not found.group(2) and found.end() == len(body):
+    if cut and not found.group(2) and found.end() == len(body) and body[-1:] not in {"'", '"'}:
         return Value(null_field(name, "the text ends within this number", start, stop), stop)
     if unit in {"mhz", "khz", "hz"}:
         width = number / {"mhz": 1, "khz": 1e3, "hz": 1e6}[unit]
@@ -163,7 +163,7 @@ def _spacing(key: Key, body: str, start: int, *, cut: bool) -> Value | None:
         return None
     stop = start + found.end()
     unit = (found.group(2) or key.unit or "").lower()
-    if cut and not found.group(2) and found.end() == len(body):
+    if cut and not found.group(2) and found.end() == len(body) and body[-1:] not in {"'", '"'}:
         return Value(null_field("scs", "the text ends within this number", start, stop), stop)
     number = float(found.group(1))
     if unit not in {"", "khz"} or number not in {15, 30, 60, 120, 240, 480, 960}:

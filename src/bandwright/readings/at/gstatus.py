@@ -19,7 +19,7 @@ __all__ = ["ROW"]
 
 _KEY = "B"
 _LTE_WIDTHS = (1.4, 3, 5, 10, 15, 20)
-_LABEL = re.compile(r"(?:^|\t|  )[ \t]*([A-Za-z][A-Za-z0-9() /_.-]{0,30}?) ?:", re.MULTILINE)
+_LABEL = re.compile(r"(?:^|\t|  )[ \t]*([A-Za-z][\w()/.-]*(?: [\w()/.-]+){0,4}) ?:", re.MULTILINE)
 _ENDS = re.compile(r"^[ \t]*(?:OK|ERROR|[+^!][A-Z]+ ?:|AT[+^!].*)[ \t]*$", re.MULTILINE)
 _TWINS = re.compile(r"(?:0x)?([0-9A-Fa-f]{1,9}) ?\((\d{1,11})\)\Z")
 _NUMBER = re.compile(r"-?\d{1,6}(?:\.\d{1,2})?\Z")
