@@ -10,11 +10,11 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from bandwright.advice.verdict import verdict
-from bandwright.errors import GatewayError, UsageError
+from bandwright.errors import GatewayError, GatewayRefused, UsageError
 from bandwright.jobs.house import House, Left
 from bandwright.jobs.tuning import Applied, apply, keep_former, look, restore_former
 from bandwright.needs.fulfilment import score
@@ -29,6 +29,8 @@ from bandwright.words.rig import Rig, Tuning
 __all__ = ["design_of", "latest_design", "make_design", "run", "tested_from"]
 
 _LONG_WAIT_S = 600.0  # longer waits give the household its former setting back
+_TRIES = 3  # how often a gateway may be out of reach in a row before the run ends
+_PAUSE_S = 10.0  # before a setting that did not take, or a gateway out of reach, is tried again
 _CLIMB = ("ladder", "roof", "mast", "power line", "lightning", "rf distance")
 
 
@@ -112,7 +114,7 @@ class _InForce:
     rig: str | None = None
     tuning: str | None = None
     former_is_back: bool = False
-    fetches: list[asyncio.Task[tuple[Capture, Reading | None]]] = field(default_factory=list)
+    out_of_reach: int = 0
 
 
 async def run(house: House, *, campaign: str | None = None, fresh: bool = False) -> AsyncIterator[CampaignProgress]:
@@ -268,12 +270,21 @@ async def _test(house: House, design: Design, state: _InForce, step: Step) -> As
     state.former_is_back = False
     try:
         applied = await apply(house, rig, tuning, abilities, in_force=in_force)
-    except GatewayError as error:
+    except GatewayRefused as error:
         applied = Applied(ok=False, why=str(error))
+    except GatewayError as error:
+        state.tuning, state.out_of_reach = None, state.out_of_reach + 1
+        if state.out_of_reach > _TRIES:
+            raise
+        yield CampaignProgress(kind="note", at=house.clock.now(), text=f"{setup.key}: {error}; trying again", setup=setup.key)
+        await house.clock.sleep(_PAUSE_S)
+        return
+    state.out_of_reach = 0
     if not applied.ok:
         house.records.add_event(design.key, NotShown(at=house.clock.now(), setup=setup.key, why=applied.why, round=step.round))
         state.tuning = None
         yield CampaignProgress(kind="note", at=house.clock.now(), text=f"{setup.key}: not applied: {applied.why}", setup=setup.key)
+        await house.clock.sleep(_PAUSE_S)
         return
     changed, state.tuning = not in_force, tuning.key
     probe = house.probe(rig.key)

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 
 from bandwright.ports import Clock, Question
 from bandwright.twin import practice
-from bandwright.twin.modem import CarrierState, RadioState, TwinModem
+from bandwright.twin.modem import RadioState, TwinModem
 from bandwright.twin.network import InForce, SimulatedProbe
 from bandwright.twin.site import SimulatedSite
 from bandwright.words.radio import Registration
@@ -64,22 +64,13 @@ class TwinWorld:
         moment = self.site.moment(setup, now, mounting=self.mounting, since_change_s=(now - self._since).total_seconds(), load_s=load_s)
         if moment.registration is not Registration.HOME:
             return RadioState(mode="none", registration="searching")
-        carriers = tuple(_state(dict(c), loaded=load_s > 0) for c in moment.carriers)
+        carriers = moment.carriers
         mode = "endc" if {c["rat"] for c in carriers} == {"lte", "nr"} else ("nr-sa" if any(c["rat"] == "nr" for c in carriers) else "lte")
         return RadioState(mode=mode, registration="home", carriers=carriers, connected=load_s > 0)
 
     def page(self) -> str:
         """Return what a person would copy from the supplied gateway's page now."""
         return practice.supplied_page(self.site, self.clock.now(), mounting=self.mounting, load_s=self.probe.load_s)
-
-
-def _state(shown: dict[str, object], *, loaded: bool) -> CarrierState:
-    """Return a carrier as the site shows it under the modem's own names."""
-    names = {"rsrp_dbm": "rsrp", "rsrq_db": "rsrq", "sinr_db": "sinr", "tx_power_dbm": "tx_power"}
-    plain = {names.get(k, k): (v.value if hasattr(v, "value") else v) for k, v in shown.items() if v is not None}
-    if not loaded:
-        plain.pop("tx_power", None)
-    return plain  # type: ignore[return-value]  # the site's plain mapping has the modem's keys by now
 
 
 class TwinPerson:
