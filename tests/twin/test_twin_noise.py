@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bandwright.twin.noise import Batch, Part, Process, key_of, unit_normals, unit_uniforms
+from bandwright.twin.noise import Batch, Part, Process, key_of, unit_normals, unit_uniform, unit_uniforms
 
 LAGS = (0.0, 1.0, 2.0, 4.0, 8.0)
 
@@ -86,3 +86,17 @@ def test_keys_differ_by_word_and_by_where_words_part():
     keys = {key_of(1, "a"), key_of(2, "a"), key_of(1, "b"), key_of("1a"), key_of("", "1", "a"), key_of(1, "a", "")}
     assert len(keys) == 6
     assert key_of(1, "a") == key_of("1", "a")
+
+
+def test_a_single_number_is_that_of_the_array():
+    keys = [0, 1, 2**63, 2**64 - 1, *(key_of(i) for i in range(100))]
+    assert [unit_uniform(k) for k in keys] == unit_uniforms(np.array(keys, dtype=np.uint64)).tolist()
+
+
+def test_tilings_of_one_part_are_unrelated():
+    """Numbers of one part's values at times many widths apart: none is another's, shifted."""
+    batch = Batch(2, [Process("x", (Part("x", 10.0, 1.0),))])
+    x = np.array([batch.at(200.0 * j)[0] for j in range(3000)])
+    spectrum = np.abs(np.fft.rfft(x - x.mean())) ** 2
+    lagged = np.fft.irfft(spectrum)[1:400] / np.fft.irfft(spectrum)[0]
+    assert np.abs(lagged).max() < 0.09  # 399 lags of white noise, standard error .018: five of them

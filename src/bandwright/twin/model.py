@@ -32,7 +32,7 @@ HOURLY_UP_LN = (.05, .16, .18, .23, .26, .22, .19, .04, .02, .05, -.06, -.05, -.
 
 # p(hour), how busy the cell is: rate ~ 1 - rho p. rho .24 gives back the downlink profile above. Above rho .36 it is a model, not measured.
 _BUSY = tuple((1.0 - math.exp(x - 0.12)) / 0.24 for x in HOURLY_DOWN_LN)
-_BUSY_TABLE = np.array((_BUSY[-1], *_BUSY, _BUSY[0]))  # at hours -0.5, 0.5, .. 24.5
+_BUSY_LIST = [_BUSY[-1], *_BUSY, _BUSY[0]]  # at hours -0.5, 0.5, .. 24.5
 _BUSY_MEAN = sum(_BUSY) / 24.0
 
 _FAILURE_GAIN = 1.5  # how much failures bunch (ln of their chance, sd); assumed
@@ -40,9 +40,13 @@ _FAILURE_PHASES = ((0.30, Phase.UPLINK), (0.55, Phase.DOWNLINK), (0.75, Phase.CO
 _QUEUE_LIMIT_MS = 4000.0  # assumed
 
 
-def busyness(hour: float | Floats) -> Floats:
+def busyness(hour: Any) -> Any:
     """Return p(hour): how busy a cell is at a local hour 0..24 (between hours, on the line between their middles), about 0 to 1."""
-    return np.asarray(np.interp(np.mod(hour, 24.0), np.arange(26) - 0.5, _BUSY_TABLE))
+    if isinstance(hour, float):
+        place = hour % 24.0 + 0.5
+        low = int(place)
+        return _BUSY_LIST[low] + (place - low) * (_BUSY_LIST[low + 1] - _BUSY_LIST[low])
+    return np.interp(np.mod(hour, 24.0), np.arange(26) - 0.5, _BUSY_LIST)
 
 
 @dataclass(slots=True)
@@ -266,8 +270,8 @@ def figures(ready: PreparedSetup, d: Draw) -> Figures:
         + 0.5 * served
         + d.shift_up
     )
-    down = plan.down_mbps * np.exp(ln_down) * np.exp(d.within_down).mean(axis=-1) * bare
-    up = plan.up_mbps * np.exp(ln_up) * np.exp(d.within_up).mean(axis=-1) * (0.5 + 0.5 * bare)
+    down = plan.down_mbps * np.exp(ln_down) * _window_mean(d.within_down) * bare
+    up = plan.up_mbps * np.exp(ln_up) * _window_mean(d.within_up) * (0.5 + 0.5 * bare)
     if plan.ceiling_down_mbps is not None:
         down = np.minimum(down, plan.ceiling_down_mbps)
     if plan.ceiling_up_mbps is not None:
@@ -279,6 +283,10 @@ def figures(ready: PreparedSetup, d: Draw) -> Figures:
     queue_up = np.minimum(_QUEUE_LIMIT_MS, 8.0 * plan.buffer_up_kilobytes / up * fill)
     loss = np.minimum(1.0, plan.loss_ratio * np.exp(lay.loss * d.loss - lay.loss**2 / 2.0))
     return Figures(down=down, up=up, idle=idle, loaded_down=idle + queue_down, loaded_up=idle + queue_up, loss=loss)
+
+
+def _window_mean(within: Floats) -> Any:
+    return np.add.reduce(np.exp(within), axis=-1) / within.shape[-1]
 
 
 def bare_factor(ready: PreparedSetup, d: Draw, *, per_second: bool = False) -> Any:

@@ -20,7 +20,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Batch", "Part", "Process", "key_of", "unit_normals", "unit_uniforms"]
+__all__ = ["Batch", "Part", "Process", "key_of", "unit_normals", "unit_uniform", "unit_uniforms"]
 
 Floats = NDArray[np.float64]
 Keys = NDArray[np.uint64]
@@ -28,6 +28,8 @@ Keys = NDArray[np.uint64]
 _TILINGS = 5  # per Ornstein-Uhlenbeck part; the marginal is exactly normal for any number
 _GOLDEN = 0x9E3779B97F4A7C15
 _MASK = (1 << 64) - 1
+_STEP, _FIRST, _SECOND, _LOW = np.uint64(_GOLDEN), np.uint64(0xBF58476D1CE4E5B9), np.uint64(0x94D049BB133111EB), np.uint64(0xFFFFFFFF)
+_12, _27, _30, _31, _32 = (np.uint64(n) for n in (12, 27, 30, 31, 32))
 _WIDTH_LOW, _WIDTH_HIGH = 0.02, 16.0  # in tau: beyond lie 0.02 % and 0.0002 % of the gamma distribution
 
 
@@ -63,24 +65,41 @@ def key_of(*words: object) -> int:
 
 def _mixed(x: Keys) -> Keys:
     """Return the SplitMix64 finaliser of each number. Source: Steele, Lea, Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014."""
-    x = x ^ (x >> np.uint64(30))
-    x = x * np.uint64(0xBF58476D1CE4E5B9)
-    x = x ^ (x >> np.uint64(27))
-    x = x * np.uint64(0x94D049BB133111EB)
-    return x ^ (x >> np.uint64(31))
+    x = x ^ (x >> _30)
+    x *= _FIRST
+    x ^= x >> _27
+    x *= _SECOND
+    x ^= x >> _31
+    return x
+
+
+def _uniforms(mixed: Keys) -> Floats:
+    return ((mixed >> _12).astype(np.float64) + 0.5) * 2.0**-52
+
+
+def _normals(mixed: Keys) -> Floats:
+    first = ((mixed >> _32).astype(np.float64) + 0.5) * 2.0**-32
+    second = (mixed & _LOW).astype(np.float64) * (2.0 * math.pi * 2.0**-32)
+    return np.sqrt(-2.0 * np.log(first)) * np.cos(second)
+
+
+def unit_uniform(key: int) -> float:
+    """Return one number in (0, 1) for a key: that of `unit_uniforms`, faster for a single one."""
+    x = key ^ (key >> 30)
+    x = x * 0xBF58476D1CE4E5B9 & _MASK
+    x ^= x >> 27
+    x = x * 0x94D049BB133111EB & _MASK
+    return (((x ^ (x >> 31)) >> 12) + 0.5) * 2.0**-52
 
 
 def unit_uniforms(keys: Keys) -> Floats:
     """Return one number in (0, 1) for each key."""
-    return ((_mixed(keys) >> np.uint64(12)).astype(np.float64) + 0.5) * 2.0**-52
+    return _uniforms(_mixed(keys))
 
 
 def unit_normals(keys: Keys) -> Floats:
     """Return one standard normal number for each key (Box and Muller, from the two halves of the hash)."""
-    mixed = _mixed(keys)
-    first = ((mixed >> np.uint64(32)).astype(np.float64) + 0.5) * 2.0**-32
-    second = (mixed & np.uint64(0xFFFFFFFF)).astype(np.float64) * (2.0 * math.pi * 2.0**-32)
-    return np.sqrt(-2.0 * np.log(first)) * np.cos(second)
+    return _normals(_mixed(keys))
 
 
 @cache
@@ -91,7 +110,7 @@ def _width_table() -> tuple[Floats, Floats]:
 
 def _widths_and_offsets(key: int, tau_s: float) -> tuple[Floats, Floats]:
     """Return the tilings of one Ornstein-Uhlenbeck part: widths stratified over the gamma distribution of shape 2."""
-    drawn = unit_uniforms(np.arange(2 * _TILINGS, dtype=np.uint64) * np.uint64(_GOLDEN) + np.uint64(key))
+    drawn = unit_uniforms(np.arange(2 * _TILINGS, dtype=np.uint64) * _STEP + np.uint64(key))
     chance, width = _width_table()
     widths = tau_s * np.interp((np.arange(_TILINGS) + drawn[:_TILINGS]) / _TILINGS, chance, width)
     return widths, drawn[_TILINGS:] * widths
@@ -128,6 +147,7 @@ class Batch:
         self._inverse_width = 1.0 / np.concatenate(widths)
         self._offset = np.concatenate(offsets)
         self._key = np.array(keys, dtype=np.uint64)
+        self._count = len(starts)
         self._starts = np.array(starts[: len(starts) - self._uniform])
         self._normal = len(keys) - self._uniform
         self._weight = np.array(weights[: self._normal])
@@ -139,9 +159,12 @@ class Batch:
     def at(self, time_s: float) -> Floats:
         """Return the values of all processes at a time (s, any origin), in the order given by `batch[name]`."""
         tile = np.floor((time_s - self._offset) * self._inverse_width).astype(np.int64).view(np.uint64)
-        keys = _mixed(tile * np.uint64(_GOLDEN) + self._key)
-        normals = np.add.reduceat(self._weight * unit_normals(keys[: self._normal]), self._starts)
-        return np.concatenate((normals, unit_uniforms(keys[self._normal :]))) if self._uniform else normals
+        mixed = _mixed(tile * _STEP + self._key)
+        out = np.empty(self._count)
+        np.add.reduceat(self._weight * _normals(mixed[: self._normal]), self._starts, out=out[: len(self._starts)])
+        if self._uniform:
+            out[len(self._starts) :] = _uniforms(mixed[self._normal :])
+        return out
 
 
 def _laid_out(seed: int, part: Part) -> tuple[Floats, Floats, list[int]]:
@@ -149,4 +172,5 @@ def _laid_out(seed: int, part: Part) -> tuple[Floats, Floats, list[int]]:
     if part.held:
         return np.array([part.tau_s]), np.array([part.offset_s]), [key]
     width, offset = _widths_and_offsets(key, part.tau_s)
-    return width, offset, [(key + (i + 1) * _GOLDEN) & _MASK for i in range(_TILINGS)]
+    keys = _mixed(np.arange(1, _TILINGS + 1, dtype=np.uint64) * _STEP + np.uint64(key ^ _MASK))  # mixed, or tile n of one were tile n + 1 of the next
+    return width, offset, [int(k) for k in keys]

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from bandwright.errors import UsageError
 from bandwright.twin.model import Draw, PreparedSetup, bare_factor, busyness, figures, mounted
-from bandwright.twin.noise import Floats, key_of, unit_normals, unit_uniforms
+from bandwright.twin.noise import Floats, key_of, unit_normals, unit_uniform, unit_uniforms
 from bandwright.twin.plan import SetupPlan, SitePlan
 from bandwright.words.measurement import Phase
 from bandwright.words.radio import Rat, Registration, Role
@@ -242,7 +242,7 @@ class SimulatedSite:
         if plan.warmup_scale <= 0.0:
             return 0.0
         began = round(time_s - load_s)
-        u = float(unit_uniforms(np.array([key_of(self.seed, "added", plan.key, began)], dtype=np.uint64))[0])
+        u = unit_uniform(key_of(self.seed, "added", plan.key, began))
         return plan.warmup_scale * math.exp(float(np.interp(u, _ADDED_CHANCE, _ADDED_LN_S)))
 
     def _failed_factor(self, setup_key: str, time_s: float) -> float:
