@@ -35,11 +35,11 @@ CAUTIONS: tuple[CautionRow, ...] = (
     _row("attic", "In an attic step on joists only, mind nails, heat and old insulation that may hold asbestos, and take a light that does not plug in.", "attic"),
     _row("mast", "Never climb a mast or a tower: that is work for licensed riggers.", "mast", "roof"),
     _row("power line", "Keep yourself, ladder, mast and cable well clear of every power line; treat all conductors as live. If in doubt, ask the network operator of the line.", "ladder", "roof", "mast"),
-    _row("lightning", "An antenna outside may need earthing and a surge arrester by local code. That, and any bond to the building's earth, is work for a licensed electrician.", "ladder", "roof", "mast", "outside"),
+    _row("lightning", "An antenna outside may need earthing and a surge arrester by local code. That, and any bond to the building’s earth, is work for a licensed electrician.", "ladder", "roof", "mast", "outside"),
     _row("rf distance", "Stay away from the front of an antenna while it sends: 20 cm at least, or what the maker states; the larger figure goes.", "ladder", "roof", "mast", "attic", "outside", "inside"),
     _row("wind", "Mount and bolts must bear the wind load of the antenna at this place; a fall hurts people below.", "ladder", "roof", "mast", "outside"),
-    _row("mains", "Mains wiring is work for a licensed electrician. A gateway's supply stays indoors and dry.", "ladder", "roof", "attic", "outside", "inside"),
-    _row("codes", "Local rules, the landlord's and the electricity company's go before this card.", "ladder", "roof", "mast", "attic", "outside"),
+    _row("mains", "Mains wiring is work for a licensed electrician. A gateway’s supply stays indoors and dry.", "ladder", "roof", "attic", "outside", "inside"),
+    _row("codes", "Local rules, the landlord’s and the electricity company’s go before this card.", "ladder", "roof", "mast", "attic", "outside"),
 )
 
 

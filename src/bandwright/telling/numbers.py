@@ -120,7 +120,8 @@ def gigabytes(megabytes: float) -> str:
         return f"less than 1{NBSP}MB" if megabytes > 0 else f"0{NBSP}MB"
     if megabytes < 995:
         return with_unit(megabytes, "MB")
-    return with_unit(megabytes / 1000.0, "GB", 1 if megabytes < 99_500 else 0)
+    gb = megabytes / 1000.0
+    return with_unit(gb, "GB", 0 if gb >= 9.95 or abs(gb - round(gb)) < 0.05 else 1)
 
 
 def span_of_time(seconds: float) -> str:

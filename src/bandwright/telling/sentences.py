@@ -32,6 +32,7 @@ from bandwright.telling.numbers import (
 )
 from bandwright.telling.said import Said, said, strong
 from bandwright.words.answers import Comparison, Estimate, NeedShare, SetupAnswer, Verdict
+from bandwright.words.campaign import Tested
 from bandwright.words.declared import Declared
 from bandwright.words.measurement import Measurement, Method, Outcome, Phase
 from bandwright.words.site import Need, Requirements
@@ -40,6 +41,7 @@ __all__ = [
     "ErrorTold",
     "VerdictTold",
     "asks",
+    "asks_of",
     "cheaper",
     "comparison_sentence",
     "error_told",
@@ -47,6 +49,7 @@ __all__ = [
     "measured_sentence",
     "need_sentence",
     "ordered_shares",
+    "tested_text",
     "verdict_told",
 ]
 
@@ -304,10 +307,11 @@ def need_sentence(share: NeedShare, *, names: Names, setup: str | None = None) -
 
 def asks(need: Need) -> str:
     """Return what a need asks of the connection: "weekdays 9 to 17: 5 Mbit/s each way, within 300 ms, loss under 1 %"."""
-    return _requirements(need.requirements)
+    return asks_of(need.requirements)
 
 
-def _requirements(req: Requirements) -> str:
+def asks_of(req: Requirements) -> str:
+    """Return requirements in words."""
     parts: list[str] = []
     if req.downlink_mbps is not None and req.downlink_mbps == req.uplink_mbps:
         parts.append(f"{req.downlink_mbps:g}{NBSP}Mbit/s each way")
@@ -317,9 +321,9 @@ def _requirements(req: Requirements) -> str:
         if req.uplink_mbps is not None:
             parts.append(f"{req.uplink_mbps:g}{NBSP}Mbit/s up")
     if req.loaded_delay_ms is not None:
-        parts.append(f"an answer within {req.loaded_delay_ms:g}{NBSP}ms under load")
+        parts.append(f"an answer within {_delay(req.loaded_delay_ms)} under load")
     elif req.idle_delay_ms is not None:
-        parts.append(f"an answer within {req.idle_delay_ms:g}{NBSP}ms")
+        parts.append(f"an answer within {_delay(req.idle_delay_ms)}")
     if req.loss_ratio is not None:
         parts.append(f"loss under {100 * req.loss_ratio:g}{NBSP}%")
     return ", ".join(parts)
@@ -381,6 +385,30 @@ def measured_sentence(measurement: Measurement) -> Said:
     return said(joined(parts) + "." if parts else "Nothing was measured.", who)
 
 
+def tested_text(tested: Tested, *, names: Names) -> str:
+    """Return which needs a test met, and by how much: what a test is for."""
+    if tested.outcome == "void":
+        return f"void, {tested.reason or 'the far end failed'}. It is kept and repeated."
+    if tested.outcome == "failed":
+        return f"failed ({tested.reason or tested.phase}). It counts as not met."
+    if not tested.met:
+        return "done; no need matters at this hour."
+    margins = dict(tested.margins)
+    words = []
+    for need, met in tested.met:
+        margin = margins.get(need)
+        by = "" if margin is None else f", {_times(margin)}"
+        words.append(f"{names.need(need)} {'met' if met else 'not met'}{by}")
+    return "; ".join(words) + "."
+
+
+def _times(margin: float) -> str:
+    if margin >= 0.995:
+        return "with more than enough to spare"
+    ratio = math.exp(abs(margin))
+    return f"{ratio:.1f} times what it asks" if margin >= 0 else f"short by a factor of {ratio:.1f}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ErrorTold:
     """An error for a person: what happened, what it means, what to do."""
@@ -424,6 +452,10 @@ def _with_names(text: str, names: Names) -> str:
     for key in sorted(names.setups, key=len, reverse=True):
         text = re.sub(rf"(?<![\w/-]){re.escape(key)}(?![\w/-])", lambda _, k=key: names.setup(k), text)  # type: ignore[misc]
     return text
+
+
+def _delay(ms: float) -> str:
+    return f"{ms / 1000:g}{NBSP}s" if ms >= 1000 else f"{ms:g}{NBSP}ms"
 
 
 def _percent(share: float) -> str:

@@ -128,17 +128,15 @@ def draw(data: ByHour) -> Drawing:
 def _wide(data: ByHour, label: str) -> str:
     most = 4
     rows = [data.panels[i : i + most] for i in range(0, len(data.panels), most)]
-    height, step = 132.0, 198
+    gap, height, step = 22, 132.0, 198
     g = Canvas(wide=True, height=step * len(rows), label=label)
     for r, panels in enumerate(rows):
         blocks = sum(len(p.blocks) for p in panels)
-        gap, x = 22, 34.0
-        per_block = min(88.0, (WIDE - 40 - gap * (len(panels) - 1)) / max(blocks, 1))
+        x = 34.0
+        per_block = min(88.0, (WIDE - 52 - gap * (len(panels) - 1)) / max(blocks, 1))
         for k, panel in enumerate(panels):
-            width = per_block * len(panel.blocks)
-            room = max(width, 8.0 * len(panel.name))
             _panel(g, data, panel, x=x, top=34.0 + r * step, per_block=per_block, height=height, scale=k == 0)
-            x += max(width, min(room, (WIDE - 40) / len(panels))) + gap
+            x += per_block * len(panel.blocks) + gap
     return g.svg()
 
 
@@ -161,7 +159,10 @@ def _panel(g: Canvas, data: ByHour, panel: NeedPanel, *, x: float, top: float, p
         g.line(x, y(v), x + width, y(v), "grid" if v else "axis")
         if scale:
             g.text(x - 6, y(v) + 5, f"{100 * v:.0f}", "q", "end")
-    g.text(x, top - 12, panel.name, "strong")
+    if x + 8.3 * len(panel.name) > g.width:
+        g.text(g.width, top - 12, panel.name, "strong", "end")
+    else:
+        g.text(x, top - 12, panel.name, "strong")
     n = len(data.setups)
     for j, ((a, _b), cells) in enumerate(zip(panel.blocks, panel.cells, strict=True)):
         for i, cell in enumerate(cells):

@@ -7,13 +7,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from bandwright.telling.charts.svg import Canvas
-from bandwright.telling.document import Drawing
-from bandwright.telling.numbers import of_hundred, of_hundred_range
+from bandwright.telling.document import Drawing, Table, row
+from bandwright.telling.numbers import of_hundred
+from bandwright.telling.said import said
 from bandwright.words.answers import Estimate
 
-__all__ = ["CLUSTERING", "ShareBand", "draw", "share_band", "share_of"]
+__all__ = ["CLUSTERING", "ShareBand", "draw", "finding", "share_band", "share_of", "table"]
 
 CLUSTERING = 1.6  # tests stand in sessions, so they count for less than as many independent ones; as in the trial's own shares
 _Z90 = 1.6448536269514722
@@ -21,15 +23,17 @@ _Z90 = 1.6448536269514722
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShareBand:
-    """One band on the rule, of 100 tests; and how it was before, where that is to be compared."""
+    """One band on the rule, of 100 tests; and below it a second: how it was (hollow), or how it could be (pale)."""
 
+    need: str
     low: int
     middle: int
     high: int
     mark: int
-    before: tuple[int, int, int] | None = None
-    before_mark: int = 4
-    before_label: str = ""
+    other: tuple[int, int, int] | None = None
+    other_mark: int = 4
+    other_label: str = ""
+    other_is: Literal["before", "could be"] = "before"
 
 
 def share_of(met: int, tests: int) -> Estimate:
@@ -47,32 +51,42 @@ def share_of(met: int, tests: int) -> Estimate:
     return Estimate(value=p, low=max(0.0, centre - half), high=min(1.0, centre + half), source="Wilson 1927")
 
 
-def share_band(now: Estimate, *, mark: int, before: Estimate | None = None, before_mark: int = 4, before_label: str = "") -> ShareBand:
+def share_band(
+    need: str, now: Estimate, *, mark: int, other: Estimate | None = None, other_mark: int = 4, other_label: str = "", other_is: Literal["before", "could be"] = "before"
+) -> ShareBand:
     """Return the band of a share 0..1, with whole counts of 100, rounded outwards."""
 
     def three(e: Estimate) -> tuple[int, int, int]:
         return max(0, math.floor(100 * e.low + 1e-9)), of_hundred(e.value), min(100, math.ceil(100 * e.high - 1e-9))
 
     low, middle, high = three(now)
-    return ShareBand(low=low, middle=middle, high=high, mark=mark, before=three(before) if before else None, before_mark=before_mark, before_label=before_label)
+    return ShareBand(need=need, low=low, middle=middle, high=high, mark=mark, other=three(other) if other else None, other_mark=other_mark, other_label=other_label, other_is=other_is)
 
 
-def draw(band: ShareBand, *, need: str) -> Drawing:
+def finding(band: ShareBand) -> str:
+    """Return the band in one sentence."""
+    return f"{band.need}: met in {band.low} to {band.high} of 100 tests."
+
+
+def table(band: ShareBand) -> Table:
+    """Return the same facts as a table."""
+    rows = [row("now", f"{band.low} to {band.high}", str(band.middle))]
+    if band.other:
+        rows.append(row(band.other_label or band.other_is, f"{band.other[0]} to {band.other[2]}", str(band.other[1])))
+    return Table(caption=said(f"{band.need}, met of 100 tests"), heads=("When", "Nine times in ten", "Seen"), rows=tuple(rows), numeric=(1, 2))
+
+
+def draw(band: ShareBand) -> Drawing:
     """Return the band on its rule, in both layouts."""
-    text = f"{need}: {band.low} to {band.high} of 100 tests"
-    if band.before:
-        text += f"; {band.before_label}: {band.before[0]} to {band.before[2]}"
+    text = f"{band.need}: {band.low} to {band.high} of 100 tests"
+    if band.other:
+        text += f"; {band.other_label}: {band.other[0]} to {band.other[2]}"
     return Drawing(wide=_one(band, label=text, wide=True), slim=_one(band, label=text, wide=False), text=text)
-
-
-def estimate_text(estimate: Estimate) -> str:
-    """Return "85 to 98 of 100"."""
-    return f"{of_hundred_range(estimate)} of 100"
 
 
 def _one(band: ShareBand, *, label: str, wide: bool) -> str:
     width = 336 if wide else 288
-    g = Canvas(wide=wide, width=width, height=56 if band.before else 40, label=label)
+    g = Canvas(wide=wide, width=width, height=56 if band.other else 40, label=label)
     y, x0, x1 = 26.0, 14.0, width - 32.0
 
     def x(v: float) -> float:
@@ -83,18 +97,18 @@ def _one(band: ShareBand, *, label: str, wide: bool) -> str:
         g.line(x(v), y, x(v), y + (9 if v % 50 == 0 else 6 if v % 10 == 0 else 3))
     g.rect(x(band.low), y - 14, x(band.high) - x(band.low), 14, f"f{band.mark}")
     g.line(x(band.middle), y - 19, x(band.middle), y, "axis", width=3)
+    after = x(max(band.high, band.middle)) + 5
     if x(band.low) > 34:
         g.text(x(band.low) - 5, y - 3, str(band.low), "strong", "end")
+        g.text(after, y - 3, str(band.high), "strong")
     else:
-        g.text(x(max(band.high, band.middle)) + 5, y - 3, f"{band.low} to {band.high}", "strong")
-    if x(band.low) > 34:
-        g.text(x(max(band.high, band.middle)) + 5, y - 3, str(band.high), "strong")
+        g.text(after, y - 3, f"{band.low} to {band.high}", "strong")
     g.text(0, y + 13, "0", "q")
     g.text(width, y + 13, "100", "q", "end")
-    if band.before:
-        a, m, b = band.before
-        g.rect(x(a), y + 13, x(b) - x(a), 9, f"hollow{band.before_mark}")
-        g.line(x(m), y + 11, x(m), y + 24, f"l{band.before_mark}")
+    if band.other:
+        a, m, b = band.other
+        g.rect(x(a), y + 13, x(b) - x(a), 9, f"{'hollow' if band.other_is == 'before' else 'soft'}{band.other_mark}")
+        g.line(x(m), y + 11, x(m), y + 24, f"l{band.other_mark}")
         left = a > 100 - b
-        g.text(x(a) - 6 if left else x(b) + 6, y + 22, band.before_label, f"i{band.before_mark} halo", "end" if left else "start")
+        g.text(x(a) - 6 if left else x(b) + 6, y + 22, band.other_label, f"i{band.other_mark} halo", "end" if left else "start")
     return g.svg()

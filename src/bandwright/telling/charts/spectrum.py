@@ -8,7 +8,7 @@ is broken once and magnified three times.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from bandwright.errors import BandwrightError
@@ -206,7 +206,7 @@ def _magnified(g: Canvas, data: Spectrum, *, width: int, wide: bool, rated: bool
                 g.line(px, y(v), right, y(v), "grid")
         g.path([(rule_x(first), 70), (xl, top - 6)], "lead", dashed="2 3")
         g.path([(rule_x(first + c.width_mhz), 70), (xl + w, top - 6)], "lead", dashed="2 3")
-        _area(g, c, xl=xl, w=w, base=base, y=y, wide=wide)
+        _area(g, c, xl=xl, w=w, base=base, at=y, wide=wide)
         g.line(px, base, right, base, "axis")
         step = 5 if wide and per_mhz > 3 else 10 if per_mhz > 1.2 else 20
         for f in range(math.ceil((c.centre_mhz - span / 2) / step) * step, int(c.centre_mhz + span / 2) + 1, step):
@@ -223,10 +223,10 @@ def _magnified(g: Canvas, data: Spectrum, *, width: int, wide: bool, rated: bool
         px = right + gap
 
 
-def _area(g: Canvas, c: CarrierShown, *, xl: float, w: float, base: float, y: object, wide: bool) -> None:
-    at = y if callable(y) else (lambda _v: base)
+def _area(g: Canvas, c: CarrierShown, *, xl: float, w: float, base: float, at: Callable[[float], float], wide: bool) -> None:
     if c.mbps is None:
-        g.rect(xl, base - 50 if base < 200 else at(0.4), w, 50 if base < 200 else base - at(0.4), "ghost")
+        height = 50.0 if base < 200 else base - at(0.4)
+        g.rect(xl, base - height, w, height, "ghost")
         return
     low, middle, high = (v / c.width_mhz for v in c.mbps)
     if c.ceiling_mbps:

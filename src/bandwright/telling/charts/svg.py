@@ -1,7 +1,7 @@
 """A small canvas for what a grammar of charts cannot say: marks by shape, bands on a rule, areas at true width.
 
 Colours are class names of the style sheet (`f1` fills with the colour of setup 1, `l1` strokes with it, `soft1` is its pale area), so
-that light, sun and print modes need no second drawing. `resolve` replaces them where no style sheet goes along.
+that light, sun and print modes need no second drawing. `standalone` gives a drawing its own rules where no style sheet goes along.
 """
 
 from __future__ import annotations
@@ -88,10 +88,10 @@ def _mark(x: float, y: float, mark: int, r: float, *, failed: bool = False) -> s
 def standalone(svg: str) -> str:
     """Return a drawing that carries its own colours and sizes, for the paper and for a notebook: light tokens, no style sheet needed."""
     rules = [
-        f"text{{font-family:'Noto Sans','Liberation Sans','DejaVu Sans',sans-serif;font-size:14px;fill:{_INK}}}",
+        f"text{{font-family:'Noto Sans','Liberation Sans','DejaVu Sans','Libertinus Serif',sans-serif;font-size:14px;fill:{_INK}}}",
         f".q{{fill:{_INK2}}}.strong{{font-weight:700}}.halo{{paint-order:stroke;stroke:{_GROUND};stroke-width:4px;stroke-linejoin:round}}",
         f".axis{{stroke:{_INK};stroke-width:1px;fill:none}}.tick,.lead{{stroke:{_INK2};stroke-width:1px;fill:none}}.grid{{stroke:{_HAIR};stroke-width:1px;fill:none}}",
-        f".bar{{fill:{_INK}}}.zone{{fill:{_HAIR}}}.ghost{{fill:none;stroke:{_INK2};stroke-dasharray:4 3}}.edge{{stroke:{_GROUND};stroke-width:1.2px}}.ground{{fill:#cfd4d0;stroke:{_INK};stroke-width:1.5px}}",
+        f".bar{{fill:{_INK}}}.inverse{{fill:{_GROUND}}}.zone{{fill:{_HAIR}}}.ghost{{fill:none;stroke:{_INK2};stroke-dasharray:4 3}}.edge{{stroke:{_GROUND};stroke-width:1.2px}}.ground{{fill:#cfd4d0;stroke:{_INK};stroke-width:1.5px}}",
         "".join(f".f{k}{{fill:{a}}}.soft{k}{{fill:{c}}}.i{k}{{fill:{b}}}.l{k}{{stroke:{a};fill:none;stroke-width:2px}}.pale{k}{{stroke:{a};fill:none;stroke-width:4px;opacity:.42}}.hollow{k}{{stroke:{a};fill:{_GROUND};stroke-width:1.5px}}" for k, (a, b, c) in _SERIES.items()),
     ]
     head, _, body = svg.partition(">")

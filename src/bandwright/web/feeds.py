@@ -1,0 +1,164 @@
+"""A running campaign, shared by all who look: run once, told once for each event, fanned out to every open page.
+
+The campaign runs in a thread with an event loop of its own, so that its arithmetic never holds up a page. What it asks of a person is
+shown on the page as a card and waits there for an answer. Stopping keeps every finished test; the same button goes on later.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import threading
+import time
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from bandwright.errors import BandwrightError
+from bandwright.ports import Question
+from bandwright.web.pages import PageJobs
+from bandwright.words.progress import CampaignProgress
+
+__all__ = ["CampaignFeed", "FeedState", "event_text"]
+
+_SPOKEN_EVERY_S = 30.0
+_HEARTBEAT_S = 15.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedState:
+    """What a page shows of a running campaign. recent: newest last."""
+
+    running: bool = False
+    latest: CampaignProgress | None = None
+    recent: tuple[CampaignProgress, ...] = ()
+    question: Question | None = None
+    error: BandwrightError | None = None
+    number: int = 0
+    spoken: bool = False  # this one is also read out
+
+
+class CampaignFeed:
+    """Runs at most one campaign. tell: from a state to the HTML of its region, called once for each event."""
+
+    def __init__(self, jobs: PageJobs, tell: Callable[[FeedState], str]) -> None:
+        self._jobs, self._tell = jobs, tell
+        self._lock = threading.Lock()
+        self._state = FeedState()
+        self._recent: deque[CampaignProgress] = deque(maxlen=8)
+        self._text = ""
+        self._listeners: dict[asyncio.Queue[tuple[int, str]], asyncio.AbstractEventLoop] = {}
+        self._thread: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._task: asyncio.Task[None] | None = None
+        self._answer: asyncio.Future[str] | None = None
+        self._last_spoken_s = -_SPOKEN_EVERY_S
+
+    @property
+    def state(self) -> FeedState:
+        """Where the campaign stands now."""
+        return self._state
+
+    def start(self) -> None:
+        """Start, or go on; nothing happens where one is running."""
+        with self._lock:
+            if self._thread is not None and self._thread.is_alive():
+                return
+            self._recent.clear()
+            self._thread = threading.Thread(target=lambda: asyncio.run(self._run()), name="campaign", daemon=True)
+            self._state = FeedState(running=True, number=self._state.number + 1, spoken=True)
+            self._text = self._tell(self._state)
+            self._thread.start()
+
+    def stop(self, *, wait_s: float = 20.0) -> None:
+        """Stop after what is being done now; every finished test is kept."""
+        loop, task, thread = self._loop, self._task, self._thread
+        if thread is None or not thread.is_alive():
+            return
+        if loop is not None and task is not None:
+            with contextlib.suppress(RuntimeError):
+                loop.call_soon_threadsafe(task.cancel)
+        thread.join(wait_s)
+
+    async def ask(self, question: Question) -> str:
+        """Ask whoever has the page open, and wait. This is the `Person` port."""
+        self._answer = asyncio.get_running_loop().create_future()
+        self._publish(question=question)
+        try:
+            return await self._answer
+        finally:
+            self._answer = None
+            self._publish(question=None)
+
+    def answer(self, text: str) -> bool:
+        """Give the answer to what is being asked. Returns whether anything was."""
+        loop, waiting = self._loop, self._answer
+        if loop is None or waiting is None:
+            return False
+
+        def settle() -> None:
+            if not waiting.done():
+                waiting.set_result(text)
+
+        loop.call_soon_threadsafe(settle)
+        return True
+
+    async def listen(self, last_number: int = -1) -> AsyncIterator[str]:
+        """Yield server-sent events: first the state now where it is not known yet, then one for each change; comments keep the line open."""
+        queue: asyncio.Queue[tuple[int, str]] = asyncio.Queue()
+        with self._lock:
+            self._listeners[queue] = asyncio.get_running_loop()
+            now = (self._state.number, self._text)
+        try:
+            if now[0] != last_number and now[1]:
+                yield event_text(*now)
+            while True:
+                try:
+                    number, text = await asyncio.wait_for(queue.get(), _HEARTBEAT_S)
+                except TimeoutError:
+                    yield ": still here\n\n"
+                    continue
+                while not queue.empty():  # a slow page needs only the newest
+                    number, text = queue.get_nowait()
+                yield event_text(number, text)
+        finally:
+            with self._lock:
+                self._listeners.pop(queue, None)
+
+    async def _run(self) -> None:
+        self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
+        error: BandwrightError | None = None
+        stream = self._jobs.run(self)
+        try:
+            async for event in stream:
+                self._recent.append(event)
+                self._publish(latest=event)
+        except BandwrightError as caught:
+            error = caught
+        except asyncio.CancelledError:
+            pass
+        finally:
+            close = getattr(stream, "aclose", None)
+            if close is not None:
+                with contextlib.suppress(BandwrightError):
+                    await close()
+            self._publish(running=False, error=error, question=None)
+
+    def _publish(self, **changes: Any) -> None:
+        """Tell the new state once, and send it to all who listen. Called in the campaign's own thread only."""
+        due = time.monotonic() - self._last_spoken_s >= _SPOKEN_EVERY_S or "question" in changes or "running" in changes
+        if due:
+            self._last_spoken_s = time.monotonic()
+        state = replace(self._state, recent=tuple(self._recent), number=self._state.number + 1, spoken=due, **changes)
+        text = self._tell(state)
+        with self._lock:
+            self._state, self._text = state, text
+            for queue, loop in self._listeners.items():
+                with contextlib.suppress(RuntimeError):  # that page's loop is closed
+                    loop.call_soon_threadsafe(queue.put_nowait, (state.number, text))
+
+
+def event_text(number: int, text: str) -> str:
+    """Return one server-sent event: its number, so that a page that comes back says what it has, and its text line by line."""
+    return f"id: {number}\n" + "".join(f"data: {line}\n" for line in text.splitlines()) + "\n"
