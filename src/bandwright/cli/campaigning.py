@@ -41,9 +41,9 @@ def show_design(site: Path, *, as_json: bool) -> None:
     if as_json:
         print_json("design", asdict(answer))
         return
-    from bandwright.telling.accounts.plan import plan_document
+    from bandwright.telling.accounts.campaign import plan_document
 
-    print_document(plan_document(answer.plans, declared=house.declared))
+    print_document(plan_document(house.declared))
 
 
 def show_run(site: Path, *, fresh: bool, as_json: bool) -> int:

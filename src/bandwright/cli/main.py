@@ -237,12 +237,11 @@ def far_end(
     new_key: Annotated[bool, typer.Option("--new-key", help="Make another key, print its pairing string, and stop.")] = False,
     revoke: Annotated[str | None, typer.Option(help="Revoke the key of this label, and stop.")] = None,
     monthly_gb: Annotated[float | None, typer.Option(help="Stop measuring when a month's transfer passes this.")] = None,
-    responsiveness: Annotated[bool, typer.Option("--responsiveness", help="Also answer responsiveness tests, under a one-use path.")] = False,
 ) -> None:
     """Run the other end of measurements, on a rented server or in a second home."""
-    from bandwright.cli.serving import run_far_end
+    from bandwright.cli.serving import start_far_end
 
-    run_far_end(port=port, listen=listen, folder=folder, address=address, label=label, new_key=new_key, revoke=revoke, monthly_gb=monthly_gb, responsiveness=responsiveness)
+    start_far_end(port=port, listen=listen, folder=folder, address=address, label=label, new_key=new_key, revoke=revoke, monthly_gb=monthly_gb)
 
 
 @app.command()

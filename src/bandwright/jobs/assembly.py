@@ -1,9 +1,9 @@
-"""The only module that names concrete edges: it puts a workspace's gateways, probes, records, clock and guard together."""
+"""The only module, with `assembly_twin`, that names concrete edges: it puts a workspace's gateways, probes, records, clock and guard together."""
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Awaitable, Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,12 +15,12 @@ from bandwright.words.declared import Declared
 from bandwright.words.site import Site
 
 if TYPE_CHECKING:
-    from bandwright.twin.world import TwinPerson, TwinWorld
+    from bandwright.probe.outcome import Check
 
-__all__ = ["SECRETS_FILE", "Twin", "asker", "keep_secret", "open_house", "open_twin", "pairing_of", "recover"]
+__all__ = ["FAR_END", "SECRETS_FILE", "asker", "check_far_end", "far_end_key", "found_here", "keep_secret", "kind_rows", "open_house", "pairing_of", "recover", "revoke_far_end_key", "run_far_end"]
 
 SECRETS_FILE = "secrets.toml"
-_FAR_END = "far_end"
+FAR_END = "far_end"
 
 
 def open_house(folder: Path, *, person: Person | None = None, pair: str | None = None, may_be_undeclared: bool = False) -> House:
@@ -88,7 +88,7 @@ def pairing_of(folder: Path) -> str | None:
     if not (folder / SECRETS_FILE).exists():
         return None
     try:
-        return _secrets(folder)(_FAR_END).reveal(reason="the probe proves itself with it")
+        return _secrets(folder)(FAR_END).reveal(reason="the probe proves itself with it")
     except SecretError as error:
         if "is not in" in str(error):
             return None
@@ -100,7 +100,7 @@ def keep_secret(folder: Path, name: str, value: Private[str]) -> None:
     from bandwright.gateways import secrets
     from bandwright.probe import pairing
 
-    if name == _FAR_END:
+    if name == FAR_END:
         pairing.parse(value.reveal(reason="checked before it is kept"))
     folder.mkdir(parents=True, exist_ok=True)
     secrets.keep_secret(folder / SECRETS_FILE, name, value)
@@ -131,58 +131,65 @@ def asker(person: Person) -> Callable[[Question], Awaitable[str]]:
     return ask
 
 
-def open_twin(folder: Path, *, seed: int | None = None) -> Twin:
-    """Return the simulated practice in simulated time: its workspace in `folder`, its modem to be started with `await twin.start()`.
+async def check_far_end(folder: Path) -> Check | None:
+    """Return whether the paired far end can be reached and believes us; None where none is paired. Raises SecretError, DeclarationError."""
+    from bandwright.probe.near import check
+    from bandwright.workspace.declared import SITE_FILE, read_file
 
-    Raises UsageError where the folder holds another site's declaration.
+    known = pairing_of(folder)
+    if known is None:
+        return None
+    address = read_file(folder / SITE_FILE).far_end.address if (folder / SITE_FILE).exists() else None
+    return await check(address, known)
+
+
+def kind_rows() -> list[tuple[str, str, str, list[tuple[str, str, str]]]]:
+    """Return the table of gateway kinds: key, label, about, and its settings as (name, default, meaning)."""
+    from bandwright.gateways.kinds import KINDS
+
+    return [(k.key, k.label, k.about, [(n, "required" if f.is_required() else repr(f.default), f.description or "") for n, f in k.settings.model_fields.items()]) for k in KINDS]
+
+
+def far_end_key(folder: Path, *, label: str, address: str | None, port: int, fresh: bool) -> tuple[str, str]:
+    """Return (address, pairing string) of a far end's key: the one of that label, or a new one where there is none.
+
+    fresh: always a new one; SecretError where its label is taken.
     """
-    from bandwright.twin import practice
-    from bandwright.twin.clock import SimulatedClock
-    from bandwright.twin.world import TwinPerson, TwinWorld
+    from bandwright.probe import far, keys
 
-    clock = SimulatedClock(practice.START)
-    world = TwinWorld(clock, seed=practice.SEED if seed is None else seed)
-    return Twin(folder=folder, world=world, person=TwinPerson(world))
+    folder.mkdir(parents=True, exist_ok=True)
+    where = address or f"{socket.gethostname()}:{port}"
+    where = where if ":" in where else f"{where}:{port}"
+    known = None if fresh else next((k for k in keys.list_keys(folder) if k.label == label and k.revoked is None), None)
+    row = keys.add_key(folder, label) if known is None else known
+    return where, far.pairing_string(folder, address=where, row=row)
 
 
-class Twin:
-    """The simulated practice and its workspace. The modem speaks AT over a loopback port; the campaign uses it like any other."""
+def revoke_far_end_key(folder: Path, *, label: str) -> int:
+    """Revoke every key of that label; return how many. Raises UsageError where there is none."""
+    from bandwright.probe import keys
 
-    def __init__(self, *, folder: Path, world: TwinWorld, person: TwinPerson) -> None:
-        self.folder, self.world, self.person = folder, world, person
+    known = [k for k in keys.list_keys(folder) if k.revoked is None]
+    rows = [k for k in known if k.label == label]
+    if not rows:
+        raise UsageError("no key in force has that label", given=label, allowed=", ".join(k.label for k in known) or "none is in force")
+    for row in rows:
+        keys.revoke_key(folder, row.key_id)
+    return len(rows)
 
-    async def start(self) -> House:
-        """Start the modem, write the site's declaration where there is none, and return the house of the workspace."""
-        from bandwright.gateways import kinds
-        from bandwright.gateways.proof import shown
-        from bandwright.jobs.declare import new
-        from bandwright.twin import practice
-        from bandwright.workspace.declared import SITE_FILE, read_file
-        from bandwright.workspace.records import DiskRecords
 
-        host, port = await self.world.modem.serve_tcp()
-        if not (self.folder / SITE_FILE).exists():
-            new(self.folder, text=practice.site_toml())
-        declared = read_file(self.folder / SITE_FILE)
-        ask = asker(self.person)
+async def run_far_end(folder: Path, *, port: int, listen: str, monthly_gb: float | None, started: Callable[[int], None]) -> None:
+    """Run the far end until it is stopped. Raises UsageError where the port is taken."""
+    from bandwright.probe.far import FarEndSettings, serve
+    from bandwright.probe.limits import Limits
 
-        def gateway(key: str) -> Gateway:
-            plan = declared.gateway(key)
-            if plan.kind == "at-tcp":
-                plan = replace(plan, settings=(("address", f"{host}:{port}"),))
-            return kinds.open_gateway(plan, clock=self.world.clock, ask=ask)
+    limits = Limits() if monthly_gb is None else Limits(megabytes_per_month=1000 * monthly_gb)
+    hosts = () if listen in {"", "::", "*"} else (listen,)
+    await serve(FarEndSettings(state=folder, hosts=hosts, port=port, limits=limits), started=started)
 
-        return House(
-            folder=self.folder,
-            declared=declared,
-            records=DiskRecords(self.folder),
-            clock=self.world.clock,
-            gateway_maker=gateway,
-            probe_maker=lambda _rig: self.world.probe,
-            shown=shown,
-            person=self.person,
-        )
 
-    async def close(self) -> None:
-        """Stop the modem."""
-        await self.world.modem.close()
+def found_here() -> list[tuple[str, str, str]]:
+    """Return what this computer has for reading gateways: (what, what was found, what to do about what is missing)."""
+    from bandwright.gateways.discover import discover
+
+    return [(f.what, f.text, f.todo) for f in discover()]

@@ -18,15 +18,28 @@ __all__ = ["Figures", "OneTestAnswer", "hours_by_weight", "one_test_each", "valu
 
 
 class Figures(Protocol):
-    """What one simulated test found."""
+    """What one simulated test found. Rates in Mbit/s, delays in ms."""
 
-    down_mbps: float
-    up_mbps: float
-    delay_idle_ms: float
-    delay_loaded_down_ms: float
-    delay_loaded_up_ms: float
-    loss_ratio: float
-    failed: Phase | bool | None
+    @property
+    def down_mbps(self) -> float: ...  # noqa: D102 -- named by its unit
+
+    @property
+    def up_mbps(self) -> float: ...  # noqa: D102 -- named by its unit
+
+    @property
+    def delay_idle_ms(self) -> float: ...  # noqa: D102 -- named by its unit
+
+    @property
+    def delay_loaded_down_ms(self) -> float: ...  # noqa: D102 -- named by its unit
+
+    @property
+    def delay_loaded_up_ms(self) -> float: ...  # noqa: D102 -- named by its unit
+
+    @property
+    def loss_ratio(self) -> float: ...  # noqa: D102 -- named by its unit
+
+    @property
+    def failed(self) -> Phase | bool | None: ...  # noqa: D102 -- named by its unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
