@@ -257,8 +257,8 @@ class TwinModem:
                         await self._clock.sleep(piece.pause_s)
                     writer.write(piece.data)
                     await writer.drain()
-        except OSError:
-            return
+        except (OSError, asyncio.CancelledError):
+            return  # the line is shut, or the modem is switched off
         finally:
             writer.close()
             if task is not None:
@@ -360,7 +360,7 @@ class Conversation:
         rest = text[2:]
         if fault is Fault.HOLLOW and "=" in rest:
             return ["OK"]
-        basic = re.match(r"(?:[EVQXZL&][A-Z]?\d*)+", rest, re.IGNORECASE)
+        basic = re.match(r"(?:[EVQXZLH&][A-Z]?\d*)+", rest, re.IGNORECASE)
         if basic is not None and rest[0] not in "+!^$":
             if self.modem.echo is not None and (set_echo := re.search(r"E(\d?)", basic.group(0).upper())):
                 self._echo = set_echo.group(1) == "1"
@@ -670,6 +670,7 @@ _COMMANDS: tuple[tuple[re.Pattern[str], Action], ...] = (
     _row(r"\+WS46=\?", _lines("+WS46: (12,22,25,28,29,35,36,37)")),
     _row(r"\+WS46\?", _system_ask),
     _row(r"\+WS46=(28|35|36|37)", _set_system),
+    _row(r"\+CGDCONT=\?", _lines('+CGDCONT: (1-11),"IP",,,(0-2),(0-4)', '+CGDCONT: (1-11),"IPV4V6",,,(0-2),(0-4)')),
     _row(r"\+GCAP", _lines("+GCAP: +CGSM,+DS,+ES")),
     _row(r"\+CGMI", _lines("TEST")),
     _row(r"\+CGMM", _lines("Twin modem")),
