@@ -58,7 +58,7 @@ async def test_a_late_answer_that_outlasts_the_cleaning_is_put_aside(echo) -> No
     talk, link = session(place, clock)
     await talk.ask(STRENGTH.fill())
     await talk.ask(EXTENDED.fill())
-    link._coming.append((clock.seconds, b"\r\n+QCAINFO: \"PCC\",1300,100,\"LTE BAND 3\",1,138,-92,-10,-60,14\r\n\r\nOK\r\n"))
+    link._coming.append((clock.seconds, b'\r\n+QCAINFO: "PCC",1300,100,"LTE BAND 3",1,138,-92,-10,-60,14\r\n\r\nOK\r\n'))
     done = await talk.ask(EPS.fill())
     assert done.complete
     assert "+CEREG:" in done.received

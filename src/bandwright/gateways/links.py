@@ -125,6 +125,7 @@ class SerialLink:
         self._lock = PortLock(f"serial:{port}")
         self._port: serial.Serial | None = None
         self._thread: threading.Thread | None = None
+        self._stop = threading.Event()
         self._queue: asyncio.Queue[bytes | None] = asyncio.Queue()
 
     async def open(self) -> None:
@@ -147,8 +148,10 @@ class SerialLink:
         except (OSError, ValueError, serial.SerialException) as error:
             self._lock.give()
             raise _port_error(self.name, error) from error
-        self._queue = asyncio.Queue()
-        self._thread = threading.Thread(target=_pump, args=(self._port, asyncio.get_running_loop(), self._queue), name=f"read {self.name}", daemon=True)
+        self._queue, self._stop = asyncio.Queue(), threading.Event()
+        self._thread = threading.Thread(
+            target=_pump, args=(self._port, asyncio.get_running_loop(), self._queue, self._stop), name=f"read {self.name}", daemon=True
+        )
         self._thread.start()
 
     async def send(self, data: bytes) -> None:
@@ -180,6 +183,7 @@ class SerialLink:
         """Let go of the line. Safe to call twice."""
         port, thread, self._port, self._thread = self._port, self._thread, None, None
         if port is not None:
+            self._stop.set()
             with contextlib.suppress(OSError, AttributeError):
                 port.cancel_read()
             if thread is not None:
@@ -193,7 +197,7 @@ class SerialLink:
         return time.monotonic()
 
 
-def _pump(port: serial.Serial, loop: asyncio.AbstractEventLoop, queue: asyncio.Queue[bytes | None]) -> None:
+def _pump(port: serial.Serial, loop: asyncio.AbstractEventLoop, queue: asyncio.Queue[bytes | None], stop: threading.Event) -> None:
     """Carry what comes from the port into the queue; None at its end."""
     data: bytes | None
     while True:
@@ -203,7 +207,7 @@ def _pump(port: serial.Serial, loop: asyncio.AbstractEventLoop, queue: asyncio.Q
                 data += port.read(more)
         except Exception:  # noqa: BLE001  a port that vanishes raises OSError, SerialException or TypeError, depending on the platform
             data = None
-        if not port.is_open:
+        if stop.is_set():
             return
         if data != b"":
             try:
