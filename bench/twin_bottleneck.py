@@ -4,7 +4,7 @@ For each rate a sender offers more than the link carries for some seconds and a 
 Beside it, without load, 50 probes a second go to and fro and their round trips are compared with the delay that was asked for.
 Lateness is the relay's own record: when octets left against the time its virtual clock gave them.
 
-    python bench/twin_bottleneck.py [--seconds 4] [--rates 3,50,300]
+    python bench/twin_bottleneck.py [--seconds 4] [--rates 3,50,300] [--plain]
 """
 
 from __future__ import annotations
@@ -30,7 +30,10 @@ SKIP_S = 0.5
 def udp_receiver(pipe: Connection, seconds: float) -> None:
     """Take a flow, and say how many payload octets came in which time, by the kernel's stamps."""
     sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 8 << 20)
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, 33, 8 << 20)  # SO_RCVBUFFORCE
+    except OSError:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 8 << 20)
     sock.setsockopt(socket.SOL_SOCKET, 35, 1)  # SO_TIMESTAMPNS
     sock.bind(("127.0.0.1", 0))
     sock.settimeout(seconds + 5)
@@ -62,15 +65,17 @@ def udp_receiver(pipe: Connection, seconds: float) -> None:
 def udp_sender(address: tuple[str, int], mbps: float, seconds: float) -> None:
     sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     sock.connect(address)
-    data = bytes(PAYLOAD)
+    sock.setsockopt(socket.IPPROTO_UDP, 103, PAYLOAD)  # UDP_SEGMENT: the kernel cuts it into packets
+    data = bytes(16 * PAYLOAD)
     gap = (PAYLOAD + 28) * 8e-6 / mbps
     begin = time.monotonic()
     sent = 0
     while (now := time.monotonic()) < begin + seconds:
         due = int((now - begin) / gap)
         while sent < due:
-            sock.send(data)
-            sent += 1
+            count = min(16, due - sent)
+            sock.send(data[: count * PAYLOAD])
+            sent += count
         time.sleep(max(gap, 0.0005))
 
 
@@ -137,23 +142,26 @@ def round_trips(address: tuple[str, int], count: int) -> list[float]:
     return out
 
 
-async def flow(kind: str, mbps: float, seconds: float) -> tuple[float, float, float]:
-    """Return the measured IP rate, and lateness p50 and p99 in ms."""
+async def flow(kind: str, mbps: float, seconds: float, *, realtime: bool) -> tuple[float, float, float, float, float]:
+    """Return the measured IP rate, that of the relay's record, lateness p50 and p99 in ms, and the least that was offered in a second against the rate."""
     context = multiprocessing.get_context("fork")
     ours, theirs = context.Pipe()
     receiver = context.Process(target=udp_receiver if kind == "udp" else tcp_receiver, args=(theirs, seconds), daemon=True)
     receiver.start()
     port = await asyncio.to_thread(ours.recv)
-    async with Bottleneck(target=("127.0.0.1", port), down_mbps=mbps, up_mbps=mbps, delay_ms=20, buffer_ms=100) as link:
+    async with Bottleneck(target=("127.0.0.1", port), down_mbps=mbps, up_mbps=mbps, delay_ms=20, buffer_ms=100, realtime=realtime) as link:
         args = (link.address, 1.15 * mbps, seconds) if kind == "udp" else (link.address, seconds)
         sender = context.Process(target=udp_sender if kind == "udp" else tcp_sender, args=args, daemon=True)
         sender.start()
         octets, took_s = await asyncio.to_thread(ours.recv)
         await asyncio.sleep(1.1)  # the last second's record
         sender.kill()
+        offered = [(t.up.entered_octets + t.up.dropped * (PAYLOAD + 28)) * 8e-6 / mbps for t in link.truth]
+        whole = link.truth[1 : int(seconds) - 1]
+        left = sum(t.up.left_octets for t in whole) * 8e-6 / (whole[-1].at - link.truth[0].at).total_seconds()
         counts = [sum(step) for step in zip(*(t.up.late_counts for t in link.truth), strict=True)]
     per_octet = (PAYLOAD + 28) / PAYLOAD if kind == "udp" else 1 / goodput_mbps(1.0)
-    return octets * per_octet * 8e-6 / took_s, percentile_ms(counts, 0.5), percentile_ms(counts, 0.99)
+    return octets * per_octet * 8e-6 / took_s, left, percentile_ms(counts, 0.5), percentile_ms(counts, 0.99), min(offered[1 : int(seconds) - 1])
 
 
 async def idle(delay_ms: float, count: int) -> tuple[list[float], float]:
@@ -173,13 +181,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seconds", type=float, default=4.0)
     parser.add_argument("--rates", default="3,50,300")
+    parser.add_argument("--plain", action="store_true", help="without real-time scheduling, as where the user has no privilege")
     arguments = parser.parse_args()
     print(f"load average {os.getloadavg()[0]:.1f}, {os.cpu_count()} cores")
-    print(f"{'flow':>5} {'asked Mbit/s':>13} {'measured':>9} {'error %':>8} {'late p50 ms':>12} {'late p99 ms':>12}")
+    print(f"{'flow':>5} {'asked Mbit/s':>13} {'measured':>9} {'error %':>8} {'by relay %':>10} {'late p50 ms':>12} {'late p99 ms':>12}  offered")
     for kind in ("udp", "tcp"):
         for mbps in map(float, arguments.rates.split(",")):
-            got, p50, p99 = asyncio.run(flow(kind, mbps, arguments.seconds))
-            print(f"{kind:>5} {mbps:13g} {got:9.2f} {100 * (got / mbps - 1):8.2f} {p50:12.1f} {p99:12.1f}")
+            got, left, p50, p99, offered = asyncio.run(flow(kind, mbps, arguments.seconds, realtime=not arguments.plain))
+            short = " (the sender fell short)" if offered < 1.0 and kind == "udp" else ""
+            print(f"{kind:>5} {mbps:13g} {got:9.2f} {100 * (got / mbps - 1):8.2f} {100 * (left / mbps - 1):10.2f} {p50:12.1f} {p99:12.1f}  {offered:.2f}{short}")
     for delay_ms in (0.0, 20.0, 60.0):
         rtts, sent_ms = asyncio.run(idle(delay_ms, 100))
         excess = sorted(r - delay_ms - sent_ms for r in rtts)

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import ctypes
 import errno
+import gc
 import json
 import os
 import random
@@ -35,6 +36,7 @@ _UDP_HEADERS = 28
 _SEGMENT = 1448
 _PER_OCTET = 1500 / _SEGMENT
 _KERNEL_BUFFER = 32 * 1024  # small, or the kernel hides a queue of its own
+_LEAST_KERNEL_BUFFER = 4 * 1024
 _UDP_BUFFER = 2 * 1024 * 1024  # drained at once; for the moments when this process does not run
 _PIECE_S = 0.0005
 _MOST_PIECE = 64 * 1024
@@ -180,6 +182,8 @@ class Relay:
             if now >= next_report:
                 _say(self._report(now))
                 self._forget(now)
+                if not self.up.queue and not self.down.queue:
+                    gc.collect()  # by hand, when nobody waits: by itself it would make packets late
                 next_report = now + 1.0
             readers: list[Any] = [0, self._tcp, self._udp, *self._towards]
             wake = next_report
@@ -279,10 +283,12 @@ class Relay:
                 return
             client.setblocking(False)
             client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _kernel_buffer(self.up))
             target = socket.socket(self._family, socket.SOCK_STREAM)
             target.setblocking(False)
             target.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            _bounded(target, _KERNEL_BUFFER)
+            target.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _KERNEL_BUFFER)
+            target.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _kernel_buffer(self.down))
             with suppress(OSError):
                 target.setsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG, _SEGMENT)
             pair = _Pair(client, target, self.up, self.down)
@@ -419,9 +425,17 @@ def _listen(host: str, port: int) -> tuple[socket.socket, socket.socket]:
     raise OSError(errno.EADDRINUSE, os.strerror(errno.EADDRINUSE))
 
 
+def _kernel_buffer(link: Link) -> int:
+    """Return how much the kernel may hold of what a stream sends into a link: some milliseconds of it."""
+    return int(min(_KERNEL_BUFFER, max(_LEAST_KERNEL_BUFFER, 0.004 * link.octets_per_s)))
+
+
 def _bounded(sock: socket.socket, octets: int) -> None:
     for option in (socket.SO_RCVBUF, socket.SO_SNDBUF):
         sock.setsockopt(socket.SOL_SOCKET, option, octets)
+    if sock.type == socket.SOCK_DGRAM:
+        with suppress(OSError):  # past the system's limit, where that is allowed
+            sock.setsockopt(socket.SOL_SOCKET, 33, octets)  # SO_RCVBUFFORCE
 
 
 def _read_commands() -> bytes | None:
@@ -451,6 +465,9 @@ def main() -> int:
         _say({"error": error.strerror or str(error)})
         return 1
     os.set_blocking(1, False)
+    gc.collect()
+    gc.freeze()  # what is there now stays: collecting need not look at it
+    gc.disable()
     _say({"port": relay.port})
     relay.run()
     return 0
