@@ -34,6 +34,7 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
     from bandwright.gateways.proof import shown
     from bandwright.workspace.clock import SystemClock
     from bandwright.workspace.declared import SITE_FILE, read_file
+    from bandwright.workspace.lock import RunLock
     from bandwright.workspace.records import DiskRecords
 
     missing = may_be_undeclared and not (folder / SITE_FILE).exists()
@@ -57,6 +58,7 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
         probe_maker=probe,
         shown=shown,
         person=person,
+        run_lock=lambda: RunLock(folder),
         guard=TimedReturn(folder, declared.gateway, secrets_file=folder / SECRETS_FILE),
     )
 

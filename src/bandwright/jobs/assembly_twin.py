@@ -51,6 +51,7 @@ class Twin:
         from bandwright.jobs.declare import new
         from bandwright.twin import practice
         from bandwright.workspace.declared import SITE_FILE, read_file
+        from bandwright.workspace.lock import RunLock
         from bandwright.workspace.records import DiskRecords
 
         host, port = await self.world.modem.serve_tcp()
@@ -74,6 +75,7 @@ class Twin:
             probe_maker=lambda _rig: self.world.probe,
             shown=shown,
             person=self.person,
+            run_lock=lambda: RunLock(self.folder),
         )
 
     async def close(self) -> None:

@@ -8,8 +8,8 @@ on after a start, the tuning in force is read.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
-from contextlib import suppress
+from collections.abc import AsyncGenerator
+from contextlib import aclosing, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -117,22 +117,30 @@ class _InForce:
     out_of_reach: int = 0
 
 
-async def run(house: House, *, campaign: str | None = None, fresh: bool = False) -> AsyncIterator[CampaignProgress]:
+async def run(house: House, *, campaign: str | None = None, fresh: bool = False) -> AsyncGenerator[CampaignProgress, None]:
     """Run a campaign to its verdict, from wherever it stands; the last event is the answer.
 
     campaign: key of a design that is there; None goes on with the latest unfinished one, or starts one. fresh: always starts one.
     By hand, a wait longer than ten minutes ends the sitting: the same call goes on later.
     Raises UsageError, GatewayError, StoreError. Closing the stream puts the former setting back.
     """
-    design = _take_up(house, campaign, fresh=fresh)
+    with house.run_lock():
+        design = _take_up(house, campaign, fresh=fresh)
+        _count_orphans(house, design)
+        async with aclosing(_guarded(house, design)) as events:
+            async for event in events:
+                yield event
+
+
+async def _guarded(house: House, design: Design) -> AsyncGenerator[CampaignProgress, None]:
     state = _InForce()
-    _count_orphans(house, design)
     try:
-        async for event in _steps(house, design, state):
-            yield event
+        async with aclosing(_steps(house, design, state)) as events:
+            async for event in events:
+                yield event
     finally:
         if state.rig is not None and not state.former_is_back:
-            with suppress(GatewayError):
+            with suppress(GatewayError, Left):
                 await asyncio.shield(restore_former(house, design.key, house.declared.rig(state.rig)))
 
 
@@ -157,7 +165,7 @@ def _count_orphans(house: House, design: Design) -> None:
             house.records.add_event(design.key, tested_from(design, house, m, round_=int(round_ or 0), visit=int(visit or 0)))
 
 
-async def _steps(house: House, design: Design, state: _InForce) -> AsyncIterator[CampaignProgress]:
+async def _steps(house: House, design: Design, state: _InForce) -> AsyncGenerator[CampaignProgress, None]:
     while True:
         now = course(design, house.records.events(design.key))
         step = now.next
@@ -191,7 +199,8 @@ async def _steps(house: House, design: Design, state: _InForce) -> AsyncIterator
                 async for event in _test(house, design, state, step):
                     yield event
             except Left:
-                yield await _answer(house, design, state, now, "Stopped here; all finished tests are kept. Go on with the same command")
+                state.former_is_back = True  # nobody is there to set it back; the next sitting reads what is in force
+                yield await _answer(house, design, state, now, "Stopped here; all finished tests are kept, and the gateway stays as it was last set. Go on with the same command")
                 return
 
 
@@ -221,7 +230,7 @@ async def _give_back(house: House, design: Design, state: _InForce) -> None:
     state.tuning, state.former_is_back = None, True
 
 
-async def _take_stock(house: House, design: Design, state: _InForce, rig_key: str) -> AsyncIterator[CampaignProgress]:
+async def _take_stock(house: House, design: Design, state: _InForce, rig_key: str) -> AsyncGenerator[CampaignProgress, None]:
     """Read which tuning is in force before anything goes on, and keep the settings from before the campaign."""
     rig = house.declared.rig(rig_key)
     state.rig = rig_key
@@ -257,7 +266,7 @@ async def _mount(house: House, design: Design, state: _InForce, step: Step) -> R
     return event
 
 
-async def _test(house: House, design: Design, state: _InForce, step: Step) -> AsyncIterator[CampaignProgress]:
+async def _test(house: House, design: Design, state: _InForce, step: Step) -> AsyncGenerator[CampaignProgress, None]:
     setup = house.declared.setup(step.setup or "")
     rig, tuning = house.declared.rig(setup.rig), house.declared.tuning(setup.tuning)
     if state.rig != rig.key:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
@@ -66,7 +67,7 @@ class House:
     shown: Callable[[Tuning, SettingsSeen, Reading | None], tuple[bool, str]]
     person: Person | None = None
     guard: Guard | None = None
-    far_end: str | None = None
+    run_lock: Callable[[], AbstractContextManager[object]] = nullcontext  # held while a campaign runs
     _gateways: dict[str, Gateway] = field(default_factory=dict)
     _probes: dict[str, Probe] = field(default_factory=dict)
 

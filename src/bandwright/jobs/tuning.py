@@ -19,6 +19,7 @@ from bandwright.words.rig import Rig, Tuning
 __all__ = ["Applied", "apply", "keep_former", "look", "restore_former"]
 
 _POLL_S = 2.0
+_SETTLE_S = 10.0  # after an "OK" a modem may show its old state for some seconds before it lets go of it (common practice, no source)
 _FORMER = "former"
 
 Note = Callable[[str], Awaitable[None]]
@@ -70,6 +71,7 @@ async def apply(house: House, rig: Rig, tuning: Tuning, abilities: GatewayAbilit
             if tuning.is_risky and house.guard is not None:
                 house.guard.arm(rig, await gateway.settings(), seconds=float(house.declared.settings["return_after_s"]))
             house.records.add_capture(await gateway.apply(tuning))
+            await house.clock.sleep(_SETTLE_S)
         applied = await _wait_until_shown(house, rig, tuning, gateway, timeout_s=timeout_s)
     except GatewayRefused as error:
         applied = Applied(ok=False, why=str(error))
