@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
-from statistics import NormalDist
 from typing import Final
 
 import numpy as np
@@ -17,7 +16,7 @@ from bandwright.trials.course import course
 from bandwright.trials.ledger import Ledger, Result, read
 from bandwright.trials.met import share_met
 from bandwright.trials.model import Array
-from bandwright.trials.stopping import Standing, joint_equals, standing
+from bandwright.trials.stopping import Standing, challenger, joint_equals, rounds_needed, standing
 from bandwright.words.answers import Comparison, Estimate, NeedShare, SetupAnswer, Verdict
 from bandwright.words.campaign import CampaignEvent, Design
 
@@ -47,11 +46,11 @@ def verdict(
     draws, odds = where.draws, where.odds
     stage = course(design, records).next
     forced = stage.kind == "finish" and stage.why in FORCED
-    against = _challenger(where)
+    against = challenger(where)
     equals = joint_equals(draws, odds, design.indifference, 1.0 - design.risk) if where.settled else ()
     kind = "not yet" if not where.settled else ("no difference" if len(equals) > 1 else "best")
     send = _send_back(ledger, where, dict(return_dates or {}), forced=forced)
-    needed = _rounds_needed(where, against, design.indifference) if not where.settled and against is not None else None
+    needed = rounds_needed(where, against, design.indifference) if not where.settled and against is not None else None
     results = ledger.results
     answers = _setup_answers(ledger, where)
     comparison = None if against is None else _compare(where, odds.lead, against)
@@ -116,13 +115,6 @@ def _not_attainable(ledger: Ledger) -> Verdict:
     )
 
 
-def _challenger(where: Standing) -> int | None:
-    """Return the setup most likely to be best once the lead is set aside."""
-    if len(where.odds.setups) < 2:
-        return None
-    return int(np.lexsort((-where.mean, -where.odds.second))[0])
-
-
 def _interval(draws: Array) -> tuple[float, float]:
     low, high = np.quantile(draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
     return float(low), float(high)
@@ -178,13 +170,6 @@ def _need_shares(ledger: Ledger, mine: Sequence[Result], by_setup: Mapping[str, 
             estimate = share_met(outcomes, others, level=LEVEL)
             shares.append(NeedShare(need=need.key, estimate=estimate, met=sum(m for _, m in outcomes), tests=len(outcomes)))
     return tuple(shares)
-
-
-def _rounds_needed(where: Standing, against: int, indifference: float) -> float:
-    """Return about how many more rounds a decision takes, if the difference stays what it looks like now."""
-    difference = where.draws[:, where.odds.lead] - where.draws[:, against]
-    ratio = NormalDist().inv_cdf(MARGIN_LEVEL) * float(difference.std()) / (max(float(difference.mean()), 0.0) + indifference)
-    return max(1.0, where.rounds * (ratio**2 - 1.0))
 
 
 def _binding(ledger: Ledger, ended_by: str | None, needed: float | None) -> str | None:

@@ -1,4 +1,4 @@
-"""Which setups the next round tests, and which rig should be in place: top-two by the draws of the values."""
+"""Which setups the next round tests: the lead, and what stands between it and being settled, by the draws of the values."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import numpy as np
 
 from bandwright.trials.model import Array
 
-__all__ = ["Chances", "chances", "keep", "risk_by_rig"]
+__all__ = ["Chances", "chances", "keep", "risks"]
 
-KEEP_BEST: Final = 0.03
-KEEP_GOOD: Final = 0.02
+KEEP_SHARE: Final = 0.15  # of the largest risk: what is below it does not hold the verdict up
+KEEP_RISK: Final = 0.002
 MOST_IN_A_ROUND: Final = 5
 
 
@@ -53,27 +53,29 @@ def chances(draws: Array, setups: Sequence[str], indifference: float) -> Chances
     return Chances(tuple(setups), good, first, second, lead)
 
 
-def keep(odds: Chances, here: Sequence[str], means: Array, most: int = MOST_IN_A_ROUND) -> tuple[str, ...]:
-    """Return which of the setups at hand (`here`) the next round tests: those with a chance, and always the best of them."""
+def risks(draws: Array, odds: Chances, indifference: float) -> Array:
+    """Return per setup the chance that it is the best challenger and beats the lead by more than the indifference."""
+    if draws.shape[1] < 2:
+        return np.zeros(draws.shape[1])
+    rest = draws.copy()
+    rest[:, odds.lead] = -np.inf
+    challenger = rest.argmax(axis=1)
+    beats = rest[np.arange(draws.shape[0]), challenger] > draws[:, odds.lead] + indifference
+    return np.asarray(np.bincount(challenger[beats], minlength=draws.shape[1]) / draws.shape[0])
+
+
+def keep(odds: Chances, risk: Array, here: Sequence[str], means: Array, most: int = MOST_IN_A_ROUND) -> tuple[str, ...]:
+    """Return which of the setups at hand (`here`) the next round tests.
+
+    The lead, or the best of this rig; whatever stands between the lead and being settled, by its share of the risk; and at least
+    one to compare with.
+    """
     index = [odds.setups.index(s) for s in here]
     if not index:
         return ()
     best = max(index, key=lambda i: (means[i], -i))
-    claims = np.maximum(odds.first, odds.second)
-    chosen = [i for i in index if i in {best, odds.lead} or (claims[i] > KEEP_BEST and odds.good[i] > KEEP_GOOD)]
-    chosen.sort(key=lambda i: (i != best, i != odds.lead, -claims[i], i))
-    return tuple(odds.setups[i] for i in sorted(chosen[:most]))
-
-
-def risk_by_rig(draws: Array, odds: Chances, rigs: Sequence[str], indifference: float) -> dict[str, float]:
-    """Return per rig the chance that the best challenger beats the lead by more than the indifference, and sits on it."""
-    out = dict.fromkeys(rigs, 0.0)
-    if draws.shape[1] < 2:
-        return out
-    rest = draws.copy()
-    rest[:, odds.lead] = -np.inf
-    challenger = rest.argmax(axis=1)
-    beats = rest.max(axis=1) > draws[:, odds.lead] + indifference
-    for i, share in enumerate(np.bincount(challenger[beats], minlength=draws.shape[1]) / draws.shape[0]):
-        out[rigs[i]] += float(share)
-    return out
+    always = {best, odds.lead} & set(index)
+    floor = max(KEEP_SHARE * float(risk.max()), KEEP_RISK)
+    rivals = sorted((i for i in index if i not in always), key=lambda i: (-risk[i], -odds.second[i], -means[i], i))
+    wanted = [i for i in rivals if risk[i] > floor] or (rivals[:1] if len(always) < 2 else [])
+    return tuple(odds.setups[i] for i in sorted([*always, *wanted][:most]))

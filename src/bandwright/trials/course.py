@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from bandwright.trials.allocation import keep, risk_by_rig
+from bandwright.trials.allocation import keep
 from bandwright.trials.hours import next_in_hours, next_slot, round_order
 from bandwright.trials.ledger import Ledger, RoundLog, read
-from bandwright.trials.stopping import Standing, first_rounds_open, standing
+from bandwright.trials.stopping import Standing, challenger, first_rounds_open, rounds_needed, standing
 from bandwright.words.campaign import CampaignEvent, Course, Design, Step
 
 __all__ = ["course"]
@@ -21,6 +21,9 @@ import os
 
 CHANGE_GAP_MIN = float(os.environ.get("GAP", "1080"))
 RISK_SHARE = float(os.environ.get("RISK", ".25"))
+PACE_ROUNDS = 8  # before it is judged whether the days left will do
+PACE_SHARE = 0.7  # of the rounds that the days left hold at the usual pace
+SITTINGS_A_DAY = 2  # by hand
 STALE_MIN = 180.0  # an open round without a record for this long is left as it is
 
 
@@ -88,14 +91,15 @@ def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
     here = tuple(s.key for s in ledger.setups if s.key in ledger.active and s.rig in ledger.together(ledger.mounted))
     in_visit = [r for r in ledger.rounds if r.visit == ledger.visit]
     last = ledger.rounds[-1] if ledger.rounds else None
-    slot = next_slot(ledger.design, after_min=max(last.end, now_min) if last else 0.0)
+    slot = _next_slot(ledger, where, now_min)
     bracketed = last is not None and last.visit == ledger.visit and last.bracket and (len(in_visit) > 1 or not ledger.mounts)
     target = _target_rig(ledger, where, here)
     if target is not None and here and not bracketed and ledger.mounts and slot < ledger.mounts[-1][0] + CHANGE_GAP_MIN:
         target = None
     if target is not None and (bracketed or not here):
         return _mount(ledger, target, now_min)
-    order = round_order(_for_round(ledger, where, here), lead=where.odds.lead_key, seed=ledger.design.seed, number=_next_number(ledger))
+    design = ledger.design
+    order = round_order(_for_round(ledger, where, here), lead=where.odds.lead_key, seed=design.seed, number=_next_number(ledger), twice=design.by_hand)
     if not order:
         return Step(kind="finish", why="visits")
     just_mounted = bool(ledger.mounts) and not in_visit
@@ -113,6 +117,28 @@ def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
         bracket=just_mounted or target is not None,
         warmup_s=ledger.warmup_s.get(order[0], ledger.design.warmup_s),
     )
+
+
+def _next_slot(ledger: Ledger, where: Standing, now_min: float) -> float:
+    """Return when the next round is due, in minutes after the start.
+
+    Where the days left will hardly do at the usual pace, there are twice as many rounds a day. By hand there are at most two
+    sittings a day, in the person's hours.
+    """
+    design, allowance = ledger.design, ledger.allowance
+    per_day = design.rounds_per_day
+    against = challenger(where)
+    if design.by_hand:
+        per_day = min(per_day, SITTINGS_A_DAY)
+    elif against is not None and where.rounds >= PACE_ROUNDS:
+        days = allowance.days
+        if allowance.deadline is not None:
+            days = min(days, (allowance.deadline - design.start).total_seconds() / 86400.0)
+        left = max(0.0, days - now_min / 1440.0) * per_day
+        if rounds_needed(where, against, design.indifference) > PACE_SHARE * left:
+            per_day *= 2
+    slot = next_slot(design, after_min=max(ledger.rounds[-1].end, now_min) if ledger.rounds else 0.0, rounds_per_day=per_day)
+    return _person_minute(ledger, slot) if design.by_hand else slot
 
 
 def _mount(ledger: Ledger, target: str, now_min: float) -> Step:
@@ -151,7 +177,7 @@ def _for_round(ledger: Ledger, where: Standing, here: tuple[str, ...]) -> tuple[
     open_here = [k for k in first_rounds_open(ledger) if k in here]
     if open_here:
         return here
-    return keep(where.odds, here, where.mean)
+    return keep(where.odds, where.risk, here, where.mean)
 
 
 def _target_rig(ledger: Ledger, where: Standing, here: tuple[str, ...]) -> str | None:
@@ -169,7 +195,9 @@ def _target_rig(ledger: Ledger, where: Standing, here: tuple[str, ...]) -> str |
     if first_away:
         options = first_away
     else:
-        risk = risk_by_rig(where.draws, where.odds, [rigs[k] for k in where.odds.setups], ledger.design.indifference)
+        risk: dict[str, float] = {}
+        for key, share in zip(where.odds.setups, where.risk, strict=True):
+            risk[rigs[key]] = risk.get(rigs[key], 0.0) + float(share)
         total = sum(risk.values())
         lead_rig = rigs[where.odds.lead_key]
         if lead_rig in near:

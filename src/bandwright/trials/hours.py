@@ -32,13 +32,13 @@ def hour_weights(needs: tuple[Need, ...]) -> tuple[float, ...]:
     return tuple(x / mass for x in total) if mass > 0 else (1.0 / 24,) * 24
 
 
-def next_slot(design: Design, *, after_min: float) -> float:
+def next_slot(design: Design, *, after_min: float, rounds_per_day: int) -> float:
     """Return the next drawn time for a round, in minutes after the start, at least half an hour after `after_min`."""
     zone = ZoneInfo(design.timezone)
     earliest = after_min + SPACING_MIN if after_min > 0 else 0.0
     day = (design.start + timedelta(minutes=earliest)).astimezone(zone).date()
     for offset in range(15):
-        for slot in slots_of_day(design.needs, design.timezone, design.seed, design.rounds_per_day, day + timedelta(days=offset)):
+        for slot in slots_of_day(design.needs, design.timezone, design.seed, rounds_per_day, day + timedelta(days=offset)):
             minute = (slot - design.start).total_seconds() / 60.0
             if minute >= earliest:
                 return minute
@@ -99,14 +99,15 @@ def next_in_hours(hours: Hours | None, timezone: str, at: datetime) -> datetime:
     return at
 
 
-def round_order(setups: Sequence[str], *, lead: str | None, seed: int, number: int) -> tuple[str, ...]:
+def round_order(setups: Sequence[str], *, lead: str | None, seed: int, number: int, twice: bool = False) -> tuple[str, ...]:
     """Return a round's order, drawn from the seed before it begins.
 
-    Two setups: A B B A. Four or more, with a leader: the leader opens and closes. Otherwise each once, in random order.
+    Each once, in random order; four or more, with a leader: the leader opens and closes. twice: two setups as A B B A, for
+    sittings that are dear; where rounds are cheap, two rounds far apart say more than one of double length.
     """
     rng = np.random.default_rng([seed, number, 7])
     mixed = [setups[int(i)] for i in rng.permutation(len(setups))]
-    if len(mixed) == 2:
+    if twice and len(mixed) == 2:
         return (mixed[0], mixed[1], mixed[1], mixed[0])
     if len(mixed) >= 4 and lead in mixed:
         inner = [s for s in mixed if s != lead]

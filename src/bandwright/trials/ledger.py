@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import pairwise
 from statistics import median
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -162,7 +163,7 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
     mounted, visit = _mounted(design, mounts, results, known)
     rounds = _rounds(start, drawn, results, set_aside, sheaf.of(NotShown), gone, minutes, tests)
     changes = sum(1 for i, (_, _, rig) in enumerate(mounts) if i > 0 or rig != _first_rig(design))
-    last = max((_minutes(start, e.at) for e in records), default=0.0)
+    last = _minutes(start, max((e.at for e in records), default=start))
     ramps: dict[str, int] = {}
     for test in tests:
         if test.ramping:
@@ -274,7 +275,10 @@ def _results(design: Design, known: dict[str, Setup], tests: list[Tested], minut
     results: list[Result] = []
     aside: dict[tuple[int, str], list[str]] = {}
     voids = 0
-    for test, minute in sorted(zip(tests, minutes, strict=True), key=lambda pair: pair[1]):
+    pairs = list(zip(tests, minutes, strict=True))
+    if any(a > b for a, b in pairwise(minutes)):
+        pairs.sort(key=lambda pair: pair[1])
+    for test, minute in pairs:
         place = (test.round, test.setup)
         failed = test.outcome == "failed"
         if test.outcome == "void" or (test.score is None and not failed):

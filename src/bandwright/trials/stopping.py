@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Final
 
 import numpy as np
 
-from bandwright.trials.allocation import Chances, chances
+from bandwright.trials.allocation import Chances, chances, risks
 from bandwright.trials.analysis import Values, values
 from bandwright.trials.ledger import Ledger
 from bandwright.trials.model import Array, frame_of
 
-__all__ = ["Standing", "first_rounds_open", "joint_equals", "sessions", "standing"]
+__all__ = ["Standing", "challenger", "first_rounds_open", "joint_equals", "rounds_needed", "sessions", "standing"]
 
 MIN_ROUNDS: Final = 6
 MIN_SESSIONS: Final = 3
@@ -31,6 +32,7 @@ class Standing:
     draws: Array
     mean: Array
     odds: Chances
+    risk: Array  # per contending setup: chance that it is better than the lead by more than the indifference, and the best of those
     ready: bool
     lacking: str  # what readiness still lacks, "" where nothing
     settled: bool
@@ -53,6 +55,7 @@ def standing(ledger: Ledger, seed: int | None = None) -> Standing | None:
         draws=draws,
         mean=found.mean[columns],
         odds=odds,
+        risk=risks(draws, odds, ledger.design.indifference),
         ready=not lacking,
         lacking=lacking,
         settled=not lacking and odds.certainty >= 1.0 - ledger.design.risk,
@@ -73,6 +76,20 @@ def first_rounds_open(ledger: Ledger) -> tuple[str, ...]:
         if r.setup in counts:
             counts[r.setup] += 1
     return tuple(k for k, n in counts.items() if n < FIRST_TESTS)
+
+
+def challenger(where: Standing) -> int | None:
+    """Return the setup most likely to be best once the lead is set aside, or None where there is no other."""
+    if len(where.odds.setups) < 2:
+        return None
+    return int(np.lexsort((-where.mean, -where.odds.second))[0])
+
+
+def rounds_needed(where: Standing, against: int, indifference: float) -> float:
+    """Return about how many more rounds a decision takes, if the difference to the challenger stays what it looks like now."""
+    difference = where.draws[:, where.odds.lead] - where.draws[:, against]
+    ratio = NormalDist().inv_cdf(0.95) * float(difference.std()) / (max(float(difference.mean()), 0.0) + indifference)
+    return max(1.0, where.rounds * (ratio**2 - 1.0))
 
 
 def joint_equals(draws: Array, odds: Chances, indifference: float, certainty: float) -> tuple[int, ...]:
