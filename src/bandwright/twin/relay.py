@@ -24,6 +24,7 @@ import os
 import random
 import select
 import socket
+import struct
 import sys
 import time
 from collections import deque
@@ -37,6 +38,8 @@ _SEGMENT = 1448
 _PER_OCTET = 1500 / _SEGMENT
 _KERNEL_BUFFER = 32 * 1024  # small, or the kernel hides a queue of its own
 _LEAST_KERNEL_BUFFER = 4 * 1024
+_SO_TIMESTAMPNS = 35
+_STAMP = struct.Struct("=qq")
 _UDP_BUFFER = 2 * 1024 * 1024  # drained at once; for the moments when this process does not run
 _PIECE_S = 0.0005
 _MOST_PIECE = 64 * 1024
@@ -225,21 +228,22 @@ class Relay:
     def _take_from_clients(self) -> int:
         link, clients, udp = self.up, self._clients, self._udp
         taken = 0
-        now = time.monotonic()
+        behind_s = time.time() - time.monotonic()
         for _ in range(64):
             try:
-                data, client = udp.recvfrom(65535)
+                data, ancillary, _, client = udp.recvmsg(65535, 64)
             except (BlockingIOError, ConnectionError):
                 break
             taken += 1
             ours = clients.get(client) or self._new_client(client)
-            link.enter(now, len(data) + _UDP_HEADERS, data, (ours, None), may_drop=True)
+            link.enter(_arrival(ancillary, behind_s), len(data) + _UDP_HEADERS, data, (ours, None), may_drop=True)
         return taken
 
     def _new_client(self, client: Any) -> socket.socket:
         ours = socket.socket(self._family, socket.SOCK_DGRAM)
         ours.setblocking(False)
         _bounded(ours, _UDP_BUFFER)
+        _stamped(ours)
         ours.connect(self._target)
         self._clients[client] = ours
         self._towards[ours] = (client, time.monotonic())
@@ -249,16 +253,16 @@ class Relay:
         client, _ = self._towards[ours]
         link, to = self.down, (self._udp, client)
         taken = 0
-        now = time.monotonic()
+        behind_s = time.time() - time.monotonic()
         for _ in range(64):
             try:
-                data = ours.recv(65535)
+                data, ancillary, _, _ = ours.recvmsg(65535, 64)
             except (BlockingIOError, ConnectionError):
                 break
             taken += 1
-            link.enter(now, len(data) + _UDP_HEADERS, data, to, may_drop=True)
+            link.enter(_arrival(ancillary, behind_s), len(data) + _UDP_HEADERS, data, to, may_drop=True)
         if taken:
-            self._towards[ours] = (client, now)
+            self._towards[ours] = (client, time.monotonic())
         return taken
 
     def _send_due(self, link: Link, now: float) -> None:
@@ -421,6 +425,7 @@ def _listen(host: str, port: int) -> tuple[socket.socket, socket.socket]:
         tcp.setblocking(False)
         udp.setblocking(False)
         _bounded(udp, _UDP_BUFFER)
+        _stamped(udp)
         return tcp, udp
     raise OSError(errno.EADDRINUSE, os.strerror(errno.EADDRINUSE))
 
@@ -436,6 +441,20 @@ def _bounded(sock: socket.socket, octets: int) -> None:
     if sock.type == socket.SOCK_DGRAM:
         with suppress(OSError):  # past the system's limit, where that is allowed
             sock.setsockopt(socket.SOL_SOCKET, 33, octets)  # SO_RCVBUFFORCE
+
+
+def _stamped(sock: socket.socket) -> None:
+    with suppress(OSError):  # other systems: when we read it counts as its arrival
+        sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
+
+
+def _arrival(ancillary: list[tuple[int, int, bytes]], behind_s: float) -> float:
+    """Return when a packet came, on the monotonic clock: by the kernel's stamp, so that a late reader does not change the link's rate."""
+    for level, kind, data in ancillary:
+        if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPNS:
+            seconds, nanoseconds = _STAMP.unpack(data)
+            return float(seconds + nanoseconds * 1e-9 - behind_s)
+    return time.monotonic()
 
 
 def _read_commands() -> bytes | None:
