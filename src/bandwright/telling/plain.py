@@ -13,6 +13,7 @@ from bandwright.telling.said import Said
 
 __all__ = ["document_lines", "said_text"]
 
+_PLAIN_SPACES = str.maketrans({"\u00a0": " ", "\u202f": " "})  # they have kept lines together by now; what is copied should be plain
 _MARKS = {1: "●", 2: "■", 3: "▲", 4: "◆"}
 
 
@@ -23,6 +24,11 @@ def said_text(sentence: Said) -> str:
 
 def document_lines(document: Document, *, width: int = 100, evidence: bool = True) -> list[str]:
     """Return a document as lines no wider than `width`. evidence: also the tables and lists below the first part."""
+    lines = _laid_out(document, width, evidence=evidence)
+    return [line.translate(_PLAIN_SPACES) for line in lines]
+
+
+def _laid_out(document: Document, width: int, *, evidence: bool) -> list[str]:
     lines = _wrapped(said_text(document.where), width) if document.where else []
     lines += _wrapped(said_text(document.headline), width)
     for part in document.parts if evidence else document.parts[:1]:

@@ -6,8 +6,9 @@ job that was killed between writing and noting it may simply write again.
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -30,13 +31,13 @@ _MIGRATIONS = Path(__file__).parent / "migrations"
 
 
 @contextmanager
-def _translated(what: str) -> Iterator[None]:
-    """Turn the database's exceptions into ours."""
+def _translated(what: str, folder: Path | None) -> Iterator[None]:
+    """Turn the database's exceptions into ours. folder: where its disk can be looked at, for a database on this computer."""
     try:
         yield
     except DBAPIError as error:
         text = str(error.orig)
-        if "full" in text or "No space" in text:
+        if "full" in text or "No space" in text or ("disk I/O error" in text and _is_full(folder)):
             raise DiskFull(f"the disk is full while {what}", todo="Free some space and start again: all finished tests are kept") from error
         if "locked" in text:
             raise StoreError(f"another program holds the records while {what}", given=text, todo="Wait for it, or stop it") from error
@@ -47,6 +48,11 @@ def _translated(what: str) -> Iterator[None]:
         if error.errno == 28:
             raise DiskFull(f"the disk is full while {what}", todo="Free some space and start again: all finished tests are kept") from error
         raise StoreError(f"the records cannot be used while {what}", given=str(error)) from error
+
+
+def _is_full(folder: Path | None) -> bool:
+    """Whether less than a WAL index (32 kB) fits: SQLite then answers "disk I/O error" instead of "full"."""
+    return folder is not None and shutil.disk_usage(folder).free < 65_536
 
 
 def _pragmas(connection: Any, _record: Any) -> None:
@@ -61,11 +67,15 @@ class DiskRecords:
 
     def __init__(self, where: Path | str) -> None:
         self.url = f"sqlite:///{where / RECORDS_FILE}" if isinstance(where, Path) else where
-        with _translated("opening them"):
+        self._folder = where if isinstance(where, Path) else None
+        with self._translated("opening them"):
             self._engine: Engine = create_engine(self.url)
             if self._engine.dialect.name == "sqlite":
                 event.listen(self._engine, "connect", _pragmas)
             self._prepare()
+
+    def _translated(self, what: str) -> AbstractContextManager[None]:
+        return _translated(what, self._folder)
 
     def _prepare(self) -> None:
         """Create the tables, or bring them up to this version."""
@@ -99,7 +109,7 @@ class DiskRecords:
 
     def _write(self, what: str, *rows: tuple[Any, Any]) -> bool:
         """Insert rows of (table, values or list of values) in one transaction; False where they are there already."""
-        with _translated(what):
+        with self._translated(what):
             try:
                 with self._engine.begin() as c:
                     for table, values in rows:
@@ -156,7 +166,7 @@ class DiskRecords:
     # reading
 
     def _rows(self, what: str, query: Select[Any]) -> list[Any]:
-        with _translated(what), self._engine.connect() as c:
+        with self._translated(what), self._engine.connect() as c:
             return list(c.execute(query).mappings())
 
     def captures(self, *, since: datetime | None = None, limit: int | None = None) -> Sequence[Capture]:
@@ -196,14 +206,14 @@ class DiskRecords:
         """Return how many measurements are kept."""
         from sqlalchemy import func
 
-        with _translated("counting measurements"), self._engine.connect() as c:
+        with self._translated("counting measurements"), self._engine.connect() as c:
             return int(c.execute(select(func.count()).select_from(tables.measurement)).scalar_one())
 
     def _with_values(self, heads: list[Any]) -> list[Measurement]:
         values: dict[str, list[Value]] = {}
         series: dict[str, list[tuple[str, tuple[float, ...]]]] = {}
         keys = [h["key"] for h in heads]
-        with _translated("reading measurements"), self._engine.connect() as c:
+        with self._translated("reading measurements"), self._engine.connect() as c:
             for start in range(0, len(keys), 500):
                 part = keys[start : start + 500]
                 _collect(c, part, values, series)
