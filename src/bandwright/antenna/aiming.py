@@ -29,6 +29,8 @@ _LEVEL = 0.90
 _DRIFT_CORRELATION_S = 120.0
 _WITHIN_DB = 9.0
 _BEAMWIDTH_SD_LN = 0.25
+# A real beam is no parabola, and scatterers bend it: this share of the depth below the peak is in doubt, alike at each visit of a heading.
+_SHAPE_ERROR = 0.055
 # Sizes over which the fit averages, dB: fading of one reading, and drift. Typical fixed links show 1 to 3.5 and 0.5 to 2.
 _FAST_DB = (0.6, 1.0, 1.5, 2.2, 3.2)
 _SLOW_DB = (0.1, 0.35, 0.7, 1.2, 2.0)
@@ -147,7 +149,8 @@ def fit_heading(readings: Sequence[AimReading], *, beamwidth_deg: float, quantit
     best = _best_heading(stays)
     peaks = _peaks(stays, beamwidth_deg)
     level = max(s.mean_db for s in stays)
-    near = [s for s in stays if s.mean_db >= level - _WITHIN_DB and abs(wrap_deg(s.heading_deg - best)) <= 1.4 * beamwidth_deg]
+    reach = beamwidth_deg * (1.4 if len(peaks) == 1 else 0.7)  # the flank of another peak bends this one
+    near = [s for s in stays if s.mean_db >= level - _WITHIN_DB and abs(wrap_deg(s.heading_deg - best)) <= reach]
     if len(near) < 3:
         return AimFit(state="too few", heading=None, peaks=peaks, cell=cell, readings=len(readings))
     offsets = np.array([wrap_deg(s.heading_deg - best) for s in near])
@@ -263,10 +266,12 @@ def _posterior(
     fall = np.minimum(12.0 * ((offsets[:, None, None] - grid[None, :, None]) / width_grid[None, None, :]) ** 2, 25.0)
     rest = (values[:, None, None] + fall).reshape(len(stays), -1)
     drift = np.exp(-np.abs(times[:, None] - times[None, :]) / _DRIFT_CORRELATION_S)
+    depth = _SHAPE_ERROR * (values.max() - values)
+    shape = np.where(np.abs(offsets[:, None] - offsets[None, :]) < 0.5, np.outer(depth, depth), 0.0)
     log_like, log_flat = [], []
     for fast in _FAST_DB:
         for slow in _SLOW_DB:
-            covariance = slow**2 * drift + np.diag(fast**2 / counts + rounding_db**2 / 12.0 / counts + 0.02)
+            covariance = slow**2 * drift + shape + np.diag(fast**2 / counts + rounding_db**2 / 12.0 / counts + 0.02)
             factor = np.linalg.cholesky(covariance)
             ones = np.linalg.solve(factor, np.ones(len(stays)))
             norm = -np.log(np.diag(factor)).sum() - 0.5 * math.log(float(ones @ ones))

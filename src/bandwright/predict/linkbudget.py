@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from bandwright.errors import RangeError
 from bandwright.radio.uplink import power_headroom_db, power_limited_blocks, required_power_dbm, transmit_power_dbm
 from bandwright.units import db_to_ratio, ratio_to_db
 
