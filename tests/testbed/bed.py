@@ -95,7 +95,9 @@ class Hop:
 
 @dataclass(frozen=True, kw_only=True)
 class Truth:
-    """What the path did in a window. rate_mbps: IP octets that left the link; loss_ratio: of packets that came; wait_ms: mean queueing delay."""
+    """What the path did in a window. rate_mbps: IP octets that left the link; loss_ratio: of packets that came; wait_ms: mean over time of what a packet
+    that comes now must wait; big: packets of more than 600 octets, i.e. of the load.
+    """
 
     seconds: float
     rate_mbps: float
@@ -104,6 +106,8 @@ class Truth:
     lost_queue: int
     lost_other: int
     wait_ms: float
+    big_in: int
+    big_lost: int
 
     @property
     def goodput_mbps(self) -> float:
@@ -112,8 +116,8 @@ class Truth:
 
     @property
     def loss_ratio(self) -> float:
-        """Share of the packets that came and did not leave."""
-        return (self.lost_random + self.lost_queue + self.lost_other) / self.packets_in if self.packets_in else 0.0
+        """Share of the load's packets that came and did not leave."""
+        return self.big_lost / self.big_in if self.big_in else 0.0
 
 
 @dataclass(frozen=True)
@@ -125,7 +129,8 @@ class _Row:
     loss: int
     other: int
     wait_ms: float
-    out_packets: int
+    big_in: int
+    big_lost: int
 
 
 def _build() -> Path:
@@ -253,7 +258,7 @@ class Bed:
         first = min(rows, key=lambda r: abs(r.t_s * 1e9 - from_ns))
         last = min(rows, key=lambda r: abs(r.t_s * 1e9 - to_ns))
         seconds = last.t_s - first.t_s
-        within = [(r, r.out_packets - p.out_packets) for p, r in pairwise(rows) if first.t_s < r.t_s <= last.t_s]
+        within = [r.wait_ms for r in rows if first.t_s < r.t_s <= last.t_s]
         return Truth(
             seconds=seconds,
             rate_mbps=_octets_between(rows, from_ns, to_ns) * 8e3 / (to_ns - from_ns) if to_ns > from_ns else 0.0,
@@ -261,7 +266,9 @@ class Bed:
             lost_random=last.loss - first.loss,
             lost_queue=last.queue - first.queue,
             lost_other=last.other - first.other,
-            wait_ms=sum(r.wait_ms for r, _ in within) / len(within) if within else 0.0,
+            wait_ms=sum(within) / len(within) if within else 0.0,
+            big_in=last.big_in - first.big_in,
+            big_lost=last.big_lost - first.big_lost,
         )
 
     def _rows(self, direction: str) -> list[_Row]:
@@ -269,8 +276,8 @@ class Bed:
         out = []
         for line in self.log.read_text(encoding="ascii").splitlines()[1:]:
             f = line.split(",")
-            if len(f) == 13 and f[1] == name:
-                out.append(_Row(float(f[0]), int(f[3]), int(f[4]), int(f[6]), int(f[7]), int(f[8]), float(f[10]), int(f[5])))
+            if len(f) == 16 and f[1] == name:
+                out.append(_Row(float(f[0]), int(f[3]), int(f[4]), int(f[6]), int(f[7]), int(f[8]), float(f[13]), int(f[14]), int(f[15])))
         return out
 
     # ---- living in it

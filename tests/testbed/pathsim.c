@@ -67,7 +67,9 @@ typedef struct {
     /* truth */
     uint64_t in_octets, in_packets, out_octets, out_packets, dropped_queue, dropped_loss, dropped_other;
     double wait_sum, wait_max;
-    uint64_t wait_count;
+    uint64_t wait_count, big_in, big_dropped; /* big: packets of more than 600 octets, i.e. of the load */
+    double waiting, waiting_sum; /* ns a packet that comes now must wait; its integral since the last line of the log, ns^2 */
+    ns_t waiting_at, logged_at;
 } direction;
 
 static volatile sig_atomic_t stopping;
@@ -225,6 +227,19 @@ static double current_loss(direction *d, ns_t t) {
     return d->bad_spell ? d->ge_loss : d->loss;
 }
 
+/* Integrate what a packet that comes must wait: it falls by 1 ns each ns, and rises with each packet. Exact at constant rate. */
+static void account(direction *d, ns_t t) {
+    double passed = d->waiting_at ? (double)(t - d->waiting_at) : 0.0, w = d->waiting;
+    d->waiting_sum += passed < w ? w * passed - passed * passed / 2 : w * w / 2;
+    d->waiting = 0;
+    if (!is_empty(&d->queue)) {
+        ns_t start = front(&d->queue)->at > d->link_free ? front(&d->queue)->at : d->link_free;
+        double finish = (double)start + (double)d->queued * 8e3 / current_rate(d, t) - (double)t;
+        d->waiting = finish > 0 ? finish : 0;
+    }
+    d->waiting_at = t;
+}
+
 /* Take what has arrived into the queue. */
 static void take(direction *d) {
     for (int i = 0; i < 256; i++) {
@@ -238,14 +253,18 @@ static void take(direction *d) {
         int segments, wire = wire_octets(data, (int)length, &segments);
         d->in_octets += (uint64_t)wire;
         d->in_packets += (uint64_t)segments;
+        int is_big = wire / segments > 600;
+        if (is_big) d->big_in += (uint64_t)segments;
         if (d->dead > 0 || wire / segments > d->mtu) d->dropped_other += (uint64_t)segments;
         else if (uniform() * 100 < current_loss(d, t)) d->dropped_loss += (uint64_t)segments;
         else if ((double)(d->queued + wire) > buffer_octets(d)) d->dropped_queue += (uint64_t)segments;
         else {
             push(&d->queue, (packet){data, (int)length, wire, segments, t});
             d->queued += wire;
+            account(d, t);
             continue;
         }
+        if (is_big) d->big_dropped += (uint64_t)segments;
         give_buffer(data);
     }
 }
@@ -302,8 +321,12 @@ static ns_t next_due(direction *d) {
 }
 
 static void write_truth(FILE *log, direction *d, const char *name, ns_t t) {
-    fprintf(log, "%.4f,%s,%lu,%lu,%lu,%lu,%lu,%lu,%lu,%ld,%.3f,%.3f,%.3f\n", (double)t * 1e-9, name, d->in_octets, d->out_octets, d->in_packets, d->out_packets, d->dropped_queue,
-            d->dropped_loss, d->dropped_other, (long)d->queued, d->wait_count ? d->wait_sum / (double)d->wait_count : 0.0, d->wait_max, current_rate(d, t));
+    account(d, t);
+    double rate = current_rate(d, t), backlog_ms = d->logged_at ? d->waiting_sum / (double)(t - d->logged_at) * 1e-6 : 0.0;
+    fprintf(log, "%.4f,%s,%lu,%lu,%lu,%lu,%lu,%lu,%lu,%ld,%.3f,%.3f,%.3f,%.3f,%lu,%lu\n", (double)t * 1e-9, name, d->in_octets, d->out_octets, d->in_packets, d->out_packets, d->dropped_queue,
+            d->dropped_loss, d->dropped_other, (long)d->queued, d->wait_count ? d->wait_sum / (double)d->wait_count : 0.0, d->wait_max, rate, backlog_ms, d->big_in, d->big_dropped);
+    d->waiting_sum = 0;
+    d->logged_at = t;
     d->wait_sum = d->wait_max = 0;
     d->wait_count = 0;
 }
@@ -363,7 +386,7 @@ int main(int count, char **words) {
         perror(words[5]);
         return 1;
     }
-    fprintf(log, "t_s,dir,in_bytes,out_bytes,in_pkts,out_pkts,drop_queue,drop_loss,drop_other,queue_bytes,qdelay_mean_ms,qdelay_max_ms,link_mbps\n");
+    fprintf(log, "t_s,dir,in_bytes,out_bytes,in_pkts,out_pkts,drop_queue,drop_loss,drop_other,queue_bytes,qdelay_mean_ms,qdelay_max_ms,link_mbps,backlog_ms,big_in,big_dropped\n");
     fflush(log);
     printf("ready\n");
     fflush(stdout);

@@ -24,6 +24,8 @@ from bandwright.words.measurement import MeasurementPlan, Outcome, Phase
 
 __all__ = ["Conduct", "LoadSeen", "Seen", "trace_of"]
 
+PROBES_AT_LEAST = 20.0  # a second under load: fewer could not tell a 2 s mean
+PROBE_BITS = 140 * 8  # of IPv4
 SMALL_SEGMENT = 1208  # octets; 1280 of IPv6's least MTU (RFC 8200) less headers and options: passes wherever anything passes
 
 _PHASE_OF = {"down": Phase.DOWNLINK, "up": Phase.UPLINK}
@@ -90,6 +92,7 @@ class Conduct:
     remembered: list[Any]
     seen: Seen = field(default_factory=Seen)
     _workers: list[Worker] = field(default_factory=list)
+    _spare: asyncio.Future[Worker] | None = None
     _tasks: list[asyncio.Task[None]] = field(default_factory=list)
     _delay: Worker | None = None
     _hop: Worker | None = None
@@ -99,15 +102,14 @@ class Conduct:
         """Go through the phases. Raises PathFault; leaves no process behind."""
         phase = Phase.NEAR_END
         try:
-            spare = [await self._worker() for _ in range(2)]
+            self._spare = asyncio.ensure_future(Worker.start())
             contact = await self._reach()
             await self._take_turn(contact)
             phase = Phase.IDLE
-            await self._begin_delay(contact, *spare)
+            await self._begin_delay(contact)
             await self._idle()
-            for direction, wanted in (("down", self.plan.downlink), ("up", self.plan.uplink)):
-                if wanted:
-                    await self._loads(contact, direction)
+            for load in self._planned():
+                await self._load(contact, load)
             await self._finish(contact)
         except (OSError, EOFError, WorkerDied) as error:
             raise fault_from(error, phase=phase, where=self.address) from None
@@ -115,7 +117,10 @@ class Conduct:
             await self._clear_up()
 
     async def _worker(self) -> Worker:
-        worker = await Worker.start()
+        """Return a process that is up already, and start the next."""
+        starting = self._spare or asyncio.ensure_future(Worker.start())
+        self._spare = asyncio.ensure_future(Worker.start())
+        worker = await starting
         self._workers.append(worker)
         return worker
 
@@ -151,13 +156,14 @@ class Conduct:
 
     # ---- delay
 
-    async def _begin_delay(self, contact: Contact, delay: Worker, hop: Worker) -> None:
+    async def _begin_delay(self, contact: Contact) -> None:
         longest = 10 + self.recipe.idle_s + 3 * (self.recipe.tcp_s + self.recipe.udp_s + self.recipe.single_s + self.timeouts.stall_s)
         reply = await contact.request({"type": "delay", "pps": self.recipe.probes_per_s, "seconds": longest}, timeout_s=self.timeouts.start_s)
         if reply["type"] != "delay_ready":
             raise PathFault(Phase.FAR_END, str(reply.get("reason", "The far end would not answer delay packets.")), outcome=Outcome.VOID)
         self.seen.before = NearSide.look(self.seen.interface)
         way = {"interface": self.plan.interface, "source_address": self.plan.source_address}
+        delay = await self._worker()
         delay.give(
             "delay",
             address=contact.address.sockaddr,
@@ -165,7 +171,7 @@ class Conduct:
             ssid=reply["ssid"],
             key=wire.derive(contact.session_key, "stamp").hex(),
             pps=self.recipe.probes_per_s,
-            linger_s=0.3,
+            linger_s=0.15,
             max_seconds=longest,
             **way,
         )
@@ -173,6 +179,7 @@ class Conduct:
         self._tasks.append(asyncio.get_running_loop().create_task(self._read_delay(delay)))
         gateway = self.plan.first_hop or nearside.default_gateway(self.seen.interface)
         if gateway is not None:
+            hop = await self._worker()
             hop.give("first hop", address=gateway, family=int(socket.AF_INET6 if ":" in gateway else socket.AF_INET), port=9, pps=15.0, max_seconds=longest, **way)
             self._hop = hop
             self._tasks.append(asyncio.get_running_loop().create_task(self._read_hop(hop)))
@@ -221,6 +228,8 @@ class Conduct:
 
     async def _until_empty(self) -> None:
         """Wait until delay packets show that the queue of the last load has drained: three in a row near the idle delay."""
+        if not self.seen.loads:
+            return
         idle_ms = self._idle_rtt_ms()
         enough_ns = (idle_ms + max(3.0, 0.1 * idle_ms)) * 1e6
         deadline = time.monotonic() + 2.0
@@ -233,15 +242,17 @@ class Conduct:
 
     # ---- loads
 
-    async def _loads(self, contact: Contact, direction: str) -> None:
-        """Load one direction in each way that the recipe asks for."""
-        r = self.recipe
-        if r.udp_s:
-            await self._load(contact, LoadSeen(direction=direction, kind="udp", streams=1, seconds=r.udp_s))
-        if r.tcp_s:
-            await self._load(contact, LoadSeen(direction=direction, kind="tcp", streams=self.plan.streams, seconds=r.tcp_s))
-        if r.single_s and direction == "down":
-            await self._load(contact, LoadSeen(direction=direction, kind="tcp", streams=1, seconds=r.single_s))
+    def _planned(self) -> list[LoadSeen]:
+        """Return the loads that the recipe asks for, in their order."""
+        r, out = self.recipe, []
+        for direction, wanted in (("down", self.plan.downlink), ("up", self.plan.uplink)):
+            if wanted and r.udp_s:
+                out.append(LoadSeen(direction=direction, kind="udp", streams=1, seconds=r.udp_s))
+            if wanted and r.tcp_s:
+                out.append(LoadSeen(direction=direction, kind="tcp", streams=self.plan.streams, seconds=r.tcp_s))
+            if wanted and r.single_s and direction == "down":
+                out.append(LoadSeen(direction=direction, kind="tcp", streams=1, seconds=r.single_s))
+        return out
 
     def _octets_left(self, direction: str) -> float:
         """Return what a direction's next load may take: an even part of what is left where several are still to come."""
@@ -253,20 +264,13 @@ class Conduct:
         return min(1e12, (allowed - used) / max(1, planned - len(ran)))
 
     async def _load(self, contact: Contact, seen: LoadSeen) -> None:
-        """Run one load from its grant to its result, and wait until its queue is gone."""
+        """Run one load: prepare it while the queue of the last one drains, then from its start to its result."""
         phase = _PHASE_OF[seen.direction]
         octets = self._octets_left(seen.direction)
         if octets < 20_000:
             self.seen.facts[f"skipped_{seen.direction}"] = "the megabytes allowed are used up"
             return
-        grant = await self._grant(contact, seen, octets, phase)
-        worker = await self._worker()
-        worker.give(seen.kind, **self._job(contact, seen, grant))
-        try:
-            async with asyncio.timeout(self.timeouts.start_s + 2):
-                connected = await worker.message()
-        except (TimeoutError, WorkerDied):
-            connected = {"type": "fault"}
+        (worker, grant, connected), _ = await asyncio.gather(self._prepare(contact, seen, octets, phase), self._until_empty())
         if connected["type"] != "connected" or not connected["streams"]:
             await self._could_not_open(contact, seen, grant, phase)
             return
@@ -275,13 +279,25 @@ class Conduct:
         seen.streams = connected["streams"]
         seen.near = {"cc": connected.get("cc"), "octets_received": 0}
         await self._drive(contact, worker, seen, grant["load"])
+        if self._delay is not None:
+            self._delay.send({"type": "rate", "pps": self.recipe.probes_per_s})
         await worker.close()
         if seen.kind == "tcp" and not seen.small_segments and await self._is_black_hole(contact, seen):
             self.seen.loads.remove(seen)
             await self._load(contact, LoadSeen(direction=seen.direction, kind="tcp", streams=seen.streams, seconds=seen.seconds, small_segments=True))
             return
         self._check(contact, seen, phase)
-        await self._until_empty()
+
+    async def _prepare(self, contact: Contact, seen: LoadSeen, octets: float, phase: Phase) -> tuple[Worker, dict[str, Any], dict[str, Any]]:
+        """Have a load granted and its connections opened; return its process, the grant, and what the process said."""
+        grant = await self._grant(contact, seen, octets, phase)
+        worker = await self._worker()
+        worker.give(seen.kind, **self._job(contact, seen, grant))
+        try:
+            async with asyncio.timeout(self.timeouts.start_s + 2):
+                return worker, grant, await worker.message()
+        except (TimeoutError, WorkerDied):
+            return worker, grant, {"type": "fault"}
 
     async def _grant(self, contact: Contact, seen: LoadSeen, octets: float, phase: Phase) -> dict[str, Any]:
         """Ask for a load. Raises PathFault where the far end will not, or does not answer."""
@@ -350,7 +366,7 @@ class Conduct:
         await asyncio.wait({ours, theirs}, timeout=seen.seconds + self.timeouts.stall_s + 4, return_when=asyncio.FIRST_COMPLETED)
         if not ours.done():
             worker.send({"type": "stop"})  # the far end has said all: nothing more will come
-            await asyncio.wait({ours}, timeout=2)
+            await asyncio.wait({ours}, timeout=4)
         if not ours.done():
             ours.cancel()
             seen.near["ended"] = "near end"
@@ -382,11 +398,19 @@ class Conduct:
                 if message["type"] == "sample":
                     samples.append((message["at_ns"], message["octets"]))
                     seen.near["samples"] = samples
+                    if len(samples) == 4:
+                        self._scale_probes((samples[3][1] - samples[1][1]) * 8e3 / (samples[3][0] - samples[1][0]))
                     if len(samples) >= 2:
                         (t0, o0), (t1, o1) = samples[-2:]
                         await self._tell("sample", phase, quantity=f"goodput_{seen.direction}_mbps", value=(o1 - o0) * 8e3 / (t1 - t0))
         except WorkerDied:
             seen.near["ended"] = "near end"
+
+    def _scale_probes(self, rate_mbps: float) -> None:
+        """Keep the delay packets below 1 % of the line, but at least PROBES_AT_LEAST a second."""
+        if self._delay is not None:
+            wanted = 0.01 * rate_mbps * 1e6 / PROBE_BITS
+            self._delay.send({"type": "rate", "pps": min(self.recipe.probes_per_s, max(PROBES_AT_LEAST, wanted))})
 
     async def _result(self, contact: Contact, number: int) -> dict[str, Any] | None:
         """Return the far end's half of a load; None where the connection is lost first."""
@@ -413,17 +437,11 @@ class Conduct:
             remembered=[contact.address],
             resume=contact.welcome["session"],
         )
-        old_task, old_channel = contact._task, contact.channel  # noqa: SLF001 - the same conversation goes on over the new connection
-        contact.channel, contact.lost, contact.address, contact._task = again.channel, again.lost, again.address, again._task  # noqa: SLF001
-        contact.events, contact._replies = again.events, again._replies  # noqa: SLF001
-        if old_task is not None:
-            old_task.cancel()
-        old_channel.abort()
+        contact.go_on_with(again)
         if again.welcome["boot"] != contact.welcome["boot"] or not again.welcome.get("resumed"):
             raise PathFault(Phase.FAR_END, "The far end was started anew during the measurement.", outcome=Outcome.VOID)
         self.seen.facts["reconnected"] = True
-        reply = await again.request({"type": "result?", "load": number}, timeout_s=self.timeouts.result_s)
-        contact._last_id = again._last_id  # noqa: SLF001
+        reply = await contact.request({"type": "result?", "load": number}, timeout_s=self.timeouts.result_s)
         return reply if reply["type"] == "result" else None
 
     async def _is_black_hole(self, contact: Contact, seen: LoadSeen) -> bool:
@@ -482,9 +500,12 @@ class Conduct:
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        if self._spare is not None:
+            with contextlib.suppress(OSError):
+                self._workers.append(await self._spare)
         await asyncio.gather(*(w.close() for w in self._workers))
         contact = self.seen.contact
         if contact is not None:
             with contextlib.suppress(OSError, EOFError):
-                await contact.request({"type": "bye"}, timeout_s=0.5)
+                await contact.channel.send({"type": "bye"})
             await contact.close()

@@ -8,7 +8,6 @@ learnt from ipv4only.arpa (RFC 7050, 6052).
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import hmac
 import ipaddress
 import secrets
@@ -141,14 +140,23 @@ class Contact:
         if self.lost.is_set():
             raise EOFError
         self._last_id += 1
+        number = self._last_id
         reply: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
-        self._replies[self._last_id] = reply
+        self._replies[number] = reply
         try:
             async with asyncio.timeout(timeout_s):
-                await self.channel.send({**message, "id": self._last_id})
+                await self.channel.send({**message, "id": number})
                 return await reply
         finally:
-            self._replies.pop(message.get("id", self._last_id), None)
+            self._replies.pop(number, None)
+
+    def go_on_with(self, again: Contact) -> None:
+        """Go on over another connection: this conversation keeps its session, and takes over the other's channel and place."""
+        if self._task is not None:
+            self._task.cancel()
+        self.channel.abort()
+        self.channel, self.address, self.local_address = again.channel, again.address, again.local_address
+        self.events, self.lost, self._replies, self._last_id, self._task = again.events, again.lost, again._replies, again._last_id, again._task
 
     async def close(self) -> None:
         """End the conversation. Safe to call twice."""
@@ -344,15 +352,3 @@ async def _prove(channel: Channel, pairing: Pairing, where: str, timeouts: Timeo
     if answer["type"] != "ok":
         raise PathFault(Phase.AUTH, f"{where} refused: {answer.get('reason', 'no reason given')}", outcome=Outcome.VOID)
     return answer
-
-
-@contextlib.asynccontextmanager
-async def contact_of(*args: Any, **kwargs: Any) -> Any:
-    """`open_contact`, closed at the end with a word of goodbye."""
-    contact = await open_contact(*args, **kwargs)
-    try:
-        yield contact
-    finally:
-        with contextlib.suppress(OSError, EOFError):
-            await contact.request({"type": "bye"}, timeout_s=0.5)
-        await contact.close()

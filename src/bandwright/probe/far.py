@@ -105,6 +105,7 @@ class FarEnd:
         self._limits = settings.limits
         self._knocks = Knocks(rate_per_s=self._limits.knocks_per_s)
         self._pending = 0
+        self._stopping = False
         self._boot = secrets.token_hex(8)
         self._turn = asyncio.Lock()
         self._waiting = 0
@@ -115,6 +116,7 @@ class FarEnd:
         self._reflector: Worker | None = None
         self._replies: dict[str, asyncio.Queue[dict[str, Any]]] = {}
         self._reflector_lock = asyncio.Lock()
+        self._spare: asyncio.Future[tuple[Worker, socket.socket, int]] | None = None
         self._failure: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self.port = settings.port
 
@@ -187,13 +189,22 @@ class FarEnd:
         return sock
 
     async def _stop(self) -> None:
+        self._stopping = True
         for listener in self._listeners:
             listener.close()
+        for session in self._sessions.values():
+            if session.channel is not None:
+                session.channel.abort()
         for task in list(self._tasks):
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         for session in list(self._sessions.values()):
             await self._end(session)
+        if self._spare is not None:
+            with contextlib.suppress(OSError):
+                worker, ours, _ = await self._spare
+                ours.close()
+                await worker.close()
         if self._reflector is not None:
             await self._reflector.close()
 
@@ -459,22 +470,25 @@ class FarEnd:
             "start_s": 12.0,
             "cc": asked["cc"] if asked["cc"] in self._settings.congestion_controls else None,
         }
+        worker, ours, channel = await self._worker()
+        load = _Load(number, worker, key, set(tags), octets, kind, hand_over=ours)
         if kind == "tcp":
-            ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
-            with theirs:
-                worker = await Worker.start(pass_fds=(theirs.fileno(),))
-                worker.give("tcp", channel=theirs.fileno(), **common)
-            load = _Load(number, worker, key, set(tags), octets, kind, hand_over=ours)
+            worker.give("tcp", channel=channel, **common)
         else:
-            worker = await Worker.start()
             worker.give("udp", port=self.port, key=key.hex(), tag=tags[0].hex(), start_mbps=asked["start_mbps"], payload=asked["payload"], **common)
-            load = _Load(number, worker, key, set(tags), octets, kind)
             await self._tell_reflector("expect", tag=tags[0].hex(), key=key.hex())
         session.loads[number] = load
         for tag in tags:
             self._tags[tag] = load
         load.task = self._spawn(self._follow(session, load))
         return {"type": "ready", "load": number, "tags": [t.hex() for t in tags], "max_octets": octets, "max_mbps": asked["max_mbps"], "payload": asked["payload"]}
+
+    async def _worker(self) -> tuple[Worker, socket.socket, int]:
+        """Return a process that is up already, and start the next: the process, our end of its channel, and its end's number there."""
+        starting, self._spare = self._spare or asyncio.ensure_future(_worker_with_channel()), None
+        out = await starting
+        self._spare = asyncio.ensure_future(_worker_with_channel())
+        return out
 
     async def _load_connection(self, conn: socket.socket) -> None:
         """Hand a load connection with a right, unused tag to its load's process; drop any other."""
@@ -514,7 +528,7 @@ class FarEnd:
             pass
         finally:
             for tag in load.tags:
-                if self._tags.pop(tag, None) is not None and load.kind == "udp":
+                if self._tags.pop(tag, None) is not None and load.kind == "udp" and not self._stopping:
                     with contextlib.suppress(TimeoutError):
                         await self._tell_reflector("unexpect", tag=tag.hex())
             if load.hand_over is not None:
@@ -539,12 +553,18 @@ class FarEnd:
             if load.task is not None and not load.task.done():
                 load.task.cancel()
                 await asyncio.gather(load.task, return_exceptions=True)
-        if session.delay_on:
+        if session.delay_on and not self._stopping:
             with contextlib.suppress(TimeoutError):
                 await self._tell_reflector("forget", ssid=session.ssid)
         if session.has_turn:
             session.has_turn = False
             self._turn.release()
+
+
+async def _worker_with_channel() -> tuple[Worker, socket.socket, int]:
+    ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
+    with theirs:
+        return await Worker.start(pass_fds=(theirs.fileno(),)), ours, theirs.fileno()
 
 
 async def _readable(conn: socket.socket) -> None:

@@ -94,8 +94,8 @@ def samples_of(load: LoadSeen) -> Sequence[tuple[int, int]]:
 
 
 def _own_delay_mbps(seen: Seen, load: LoadSeen) -> float:
-    """Return what the delay packets took of the line during a load, as goodput they displaced."""
-    count = sum(load.from_ns <= at < load.to_ns for at in seen.sent)
+    """Return what the delay packets that passed took of the line during a load, as goodput they displaced."""
+    count = sum(load.from_ns <= row[1] < load.to_ns for row in seen.rows)
     seconds = (load.to_ns - load.from_ns) * 1e-9
     header = _HEADER_OCTETS.get(seen.contact.address.family, 20) + 8 if seen.contact else 28
     return count * (112 + header) * 8 / seconds / 1e6 * 1448 / 1500 if seconds > 0 else 0.0
@@ -154,16 +154,22 @@ def _loss_of_udp(load: LoadSeen) -> list[Value]:
 
 
 def _loss_of(load: LoadSeen) -> list[Value]:
-    sender = load.sender or {}
+    """Return the loss of a TCP load: segments with data that the sender's kernel sent and the receiver's never got, each resent one anew.
+
+    The reset that ends a load comes behind all its data, so nothing is under way any more when the receiver counts.
+    """
+    receiver = load.near if load.direction == "down" else load.far or {}
+    sent, came = (load.sender or {}).get("segments"), receiver.get("segments_in")
     quantity = f"loss_{load.direction}_ratio"
-    if not sender.get("tcp_info"):
-        return [Value(quantity=quantity, reason="the sender's system does not tell what it had to send again")]
-    lost = sender["lost_segments"]
-    told = sender["delivered_segments"] + lost  # those whose fate is known; the rest was under way at the end
-    if told < 20:
-        return [Value(quantity=quantity, reason="too few packets to tell loss")]
-    low, high = series.wilson(events=lost, of=told)
-    return [Value(quantity=quantity, value=lost / told, low=low, high=high)]
+    if sent is None or came is None:
+        return [Value(quantity=quantity, reason="one of the two systems does not count the segments of a connection")]
+    if sent < 20 or receiver.get("ended") != "closed":
+        return [Value(quantity=quantity, reason="too few packets, or the load did not end in order")]
+    lost, explained = max(0, sent - came), load.sender["retransmitted_segments"] + load.sender["unacked_segments"] if load.sender else 0
+    if lost > explained + 5:
+        return [Value(quantity=quantity, reason="the receiving system hands packets on in bundles, so that they cannot be counted")]
+    low, high = series.wilson(events=lost, of=sent)
+    return [Value(quantity=quantity, value=lost / sent, low=low, high=high)]
 
 
 def _hop_values(seen: Seen) -> list[Value]:

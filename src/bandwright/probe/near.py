@@ -14,9 +14,9 @@ from datetime import UTC, datetime
 from bandwright.ports import Clock, ProbeListener
 from bandwright.probe import judge, pairing, recipe
 from bandwright.probe.conduct import Conduct
-from bandwright.probe.contact import Address, Resolve, Timeouts, WayOut, contact_of, resolve
+from bandwright.probe.contact import Address, Resolve, Timeouts, WayOut, open_contact, resolve
 from bandwright.probe.outcome import Check, PathFault
-from bandwright.words.measurement import Measurement, MeasurementPlan, Method, Outcome
+from bandwright.words.measurement import Measurement, MeasurementPlan, Method, Outcome, Phase
 
 __all__ = ["NearEnd", "NearEndSettings", "SystemClock", "check"]
 
@@ -72,6 +72,8 @@ class NearEnd:
         except PathFault as error:
             fault = error
         seen = conduct.seen
+        if fault is None and seen.facts.get("far_half_missing"):
+            fault = PathFault(Phase.RESULT, "It was measured, but the far end's half of the result is missing: rates are from the octets read here.", outcome=Outcome.OK)
         if seen.contact is not None:
             self._remembered = [seen.contact.address]
         return Measurement(
@@ -130,18 +132,19 @@ async def check(address: str | None, secret: str, *, settings: NearEndSettings |
     where = address or known.address
     settings = settings or NearEndSettings()
     try:
-        async with contact_of(known, address=where, timeouts=settings.timeouts, way_out=way_out or WayOut(), look_up=settings.look_up) as contact:
-            welcome = contact.welcome
-            return Check(
-                outcome=Outcome.OK,
-                facts=(
-                    ("far_end", where),
-                    ("family", "ipv6" if ":" in str(contact.address.sockaddr[0]) else "ipv4"),
-                    ("connect_ms", round(contact.connect_ms, 2)),
-                    ("day_left_mb", welcome.get("day_left_mb")),
-                    ("month_left_mb", welcome.get("month_left_mb")),
-                    ("waiting", welcome.get("waiting")),
-                ),
-            )
+        contact = await open_contact(known, address=where, timeouts=settings.timeouts, way_out=way_out or WayOut(), look_up=settings.look_up)
     except PathFault as fault:
         return Check(outcome=fault.outcome, phase=fault.phase, reason=fault.reason, facts=(("far_end", where),))
+    welcome = contact.welcome
+    await contact.close()
+    return Check(
+        outcome=Outcome.OK,
+        facts=(
+            ("far_end", where),
+            ("family", "ipv6" if ":" in str(contact.address.sockaddr[0]) else "ipv4"),
+            ("connect_ms", round(contact.connect_ms, 2)),
+            ("day_left_mb", welcome.get("day_left_mb")),
+            ("month_left_mb", welcome.get("month_left_mb")),
+            ("waiting", welcome.get("waiting")),
+        ),
+    )

@@ -35,8 +35,8 @@ class Recipe:
 
 
 RECIPES = {
-    Size.LIGHT: Recipe(size=Size.LIGHT, idle_s=0.5, udp_s=1.3),
-    Size.USUAL: Recipe(size=Size.USUAL, idle_s=1.0, tcp_s=2.0),
+    Size.LIGHT: Recipe(size=Size.LIGHT, idle_s=0.5, tcp_s=0.85),
+    Size.USUAL: Recipe(size=Size.USUAL, idle_s=0.9, tcp_s=1.9),
     Size.FULL: Recipe(size=Size.FULL, idle_s=2.0, tcp_s=4.0, udp_s=1.5, single_s=2.0),
 }
 

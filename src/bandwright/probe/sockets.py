@@ -41,7 +41,7 @@ NEWEST_CLOCK_STEP_NS = 1_000_000  # more than this between two looks is a step, 
 
 @dataclass(frozen=True, slots=True)
 class TcpInfo:
-    """The part of struct tcp_info (linux/tcp.h) that tells how fast a sender was, and what held it."""
+    """The part of struct tcp_info (linux/tcp.h) that tells how fast a sender was, what held it, and how many segments with data came and went."""
 
     mss: int
     lost: int
@@ -51,6 +51,7 @@ class TcpInfo:
     busy_us: int
     rwnd_limited_us: int
     sndbuf_limited_us: int
+    segments_in: int
     segments_out: int
     delivered: int
     octets_sent: int
@@ -76,7 +77,7 @@ def read_tcp_info(sock: socket.socket) -> TcpInfo | None:
     (delivered,) = struct.unpack_from("=I", raw, 192)
     (octets_sent,) = struct.unpack_from("=Q", raw, 200)
     (spurious,) = struct.unpack_from("=I", raw, 216)
-    (segments_out,) = struct.unpack_from("=I", raw, 156)
+    segments_in, segments_out = struct.unpack_from("=2I", raw, 152)
     return TcpInfo(
         mss=u32[2],
         unacked=u32[4],
@@ -88,6 +89,7 @@ def read_tcp_info(sock: socket.socket) -> TcpInfo | None:
         busy_us=busy,
         rwnd_limited_us=rwnd,
         sndbuf_limited_us=sndbuf,
+        segments_in=segments_in,
         segments_out=segments_out,
         delivered=delivered,
         octets_sent=octets_sent,

@@ -26,6 +26,7 @@ _CHUNK = 256 * 1024
 _NOT_SENT = 128 * 1024
 _SAMPLE_S = 0.02
 _READY = b"R"
+_QUIET_NS, _LAST_NS = 300_000_000, 2_500_000_000
 
 
 def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
@@ -151,7 +152,7 @@ def _send(conns: list[socket.socket], job: dict[str, Any], commands: Commands, e
     shared = _Shared(len(conns))
     block = memoryview(os.urandom(_CHUNK))
     for conn in conns:
-        conn.settimeout(0.05)
+        conn.settimeout(0.02)
         if sockets.IS_LINUX:
             conn.setsockopt(socket.IPPROTO_TCP, sockets.TCP_NOTSENT_LOWAT, _NOT_SENT)
             if job.get("max_mbps"):
@@ -176,13 +177,13 @@ def _send(conns: list[socket.socket], job: dict[str, Any], commands: Commands, e
         thread.start()
     samples, how_ended = _watch(conns, shared, job, commands, emit, start, before)
     shared.stop.set()
-    after = [sockets.read_tcp_info(c) for c in conns]
     wall = (time.monotonic_ns() - start) * 1e-9
-    for conn in conns:
-        sockets.reset_on_close(conn)
     for thread in threads:
         thread.join(0.2)
+    after = []
     for conn in conns:
+        sockets.reset_on_close(conn)
+        after.append(sockets.read_tcp_info(conn))  # at the last moment: what the kernel sends after this is in no count
         conn.close()
     return {"start_ns": start, "samples": samples, "ended": how_ended, "seconds": wall, "cpu_share": (time.process_time() - cpu0) / wall, **_summary(before, after)}
 
@@ -234,6 +235,12 @@ def _over(job: dict[str, Any], commands: Commands, elapsed_ns: int, octets: int,
     return None
 
 
+def _segments_in(conns: list[socket.socket], octets: int) -> int:
+    """Return how many segments with data came (octets read, where the system does not tell)."""
+    infos = [sockets.read_tcp_info(c) for c in conns] if sockets.has_tcp_info() else []
+    return sum(i.segments_in for i in infos if i) or octets
+
+
 def _summary(before: list[sockets.TcpInfo | None], after: list[sockets.TcpInfo | None]) -> dict[str, Any]:
     pairs = [(a, b) for a, b in zip(before, after, strict=True) if a and b]
     if not pairs:
@@ -246,8 +253,8 @@ def _summary(before: list[sockets.TcpInfo | None], after: list[sockets.TcpInfo |
         "octets_sent": sum(b.octets_sent - a.octets_sent for a, b in pairs),
         "segments": sum(b.segments_out - a.segments_out for a, b in pairs),
         "delivered_segments": sum(b.delivered - a.delivered for a, b in pairs),
-        "lost_segments": sum(max(0, b.total_retransmitted + max(0, b.lost - b.retransmitting) - b.spurious) for _, b in pairs),
         "unacked_segments": sum(b.unacked for _, b in pairs),
+        "retransmitted_segments": sum(b.total_retransmitted - a.total_retransmitted for a, b in pairs),
         "rwnd_limited_share": sum(b.rwnd_limited_us for _, b in pairs) / busy,
         "sndbuf_limited_share": sum(b.sndbuf_limited_us for _, b in pairs) / busy,
         "rtt_ms": sum(b.rtt_us for _, b in pairs) / len(pairs) / 1000,
@@ -281,22 +288,30 @@ def _receive(conns: list[socket.socket], job: dict[str, Any], commands: Commands
         thread.start()
     samples = [(start, 0)]
     moved_at = last_said = start
+    told_to_stop, came = 0, 0
     while True:
         time.sleep(_SAMPLE_S)
         now = time.monotonic_ns()
         octets = sum(shared.octets)
-        if octets > samples[-1][1]:
-            moved_at = now
+        if (segments := _segments_in(conns, octets)) > came:
+            moved_at, came = now, segments
         samples.append((now, octets))
         if now - last_said > 100_000_000:
             emit({"type": "sample", "at_ns": now, "octets": octets})
             last_said = now
         # The sender ends a load; the receiver ends it only where it outlives what was agreed.
         patience = {**job, "seconds": job["seconds"] + 1.0, "max_octets": job["max_octets"] * 1.1 + 2e6}
-        if (why := _over(patience, commands, now - start, octets, now - moved_at, shared)) is not None:
+        why = _over(patience, commands, now - start, octets, now - moved_at, shared)
+        if why == "stopped":  # the word came by another way than the data: what is still under way is let in
+            told_to_stop = told_to_stop or now
+        elif why is not None:
+            break
+        if told_to_stop and (now - moved_at > _QUIET_NS or now - told_to_stop > _LAST_NS):
+            why = "closed" if now - moved_at > _QUIET_NS else "stopped"
             break
     shared.stop.set()
     wall = (time.monotonic_ns() - start) * 1e-9
     for thread in threads:
         thread.join(0.2)
-    return {"start_ns": start, "samples": samples, "ended": why, "seconds": wall, "cpu_share": (time.process_time() - cpu0) / wall, "octets_received": sum(shared.octets)}
+    infos = [sockets.read_tcp_info(c) for c in conns]
+    return {"segments_in": sum(i.segments_in for i in infos if i) if all(infos) else None,"start_ns": start, "samples": samples, "ended": why, "seconds": wall, "cpu_share": (time.process_time() - cpu0) / wall, "octets_received": sum(shared.octets)}
