@@ -28,6 +28,7 @@ State = Literal["found", "go on turning", "flat", "too few"]
 _LEVEL = 0.90
 _DRIFT_CORRELATION_S = 120.0
 _WITHIN_DB = 9.0
+_FLAT_DB = 3.0
 _BEAMWIDTH_SD_LN = 0.25
 # A real beam is no parabola, and scatterers bend it: this share of the depth below the peak is in doubt, alike at each visit of a heading.
 _SHAPE_ERROR = 0.055
@@ -151,8 +152,13 @@ def fit_heading(readings: Sequence[AimReading], *, beamwidth_deg: float, quantit
     level = max(s.mean_db for s in stays)
     reach = beamwidth_deg * (1.4 if len(peaks) == 1 else 0.7)  # the flank of another peak bends this one
     near = [s for s in stays if s.mean_db >= level - _WITHIN_DB and abs(wrap_deg(s.heading_deg - best)) <= reach]
+    turned = [wrap_deg(s.heading_deg - best) for s in stays]
     if len(near) < 3:
-        return AimFit(state="too few", heading=None, peaks=peaks, cell=cell, readings=len(readings))
+        edge = _edge(0.0, turned, beamwidth_deg, curved=True)
+        if edge is not None:
+            return AimFit(state="go on turning", heading=None, peaks=peaks, turn_towards_deg=(best + edge) % 360.0, cell=cell, readings=len(readings))
+        level_everywhere = level - min(s.mean_db for s in stays) < _FLAT_DB
+        return AimFit(state="flat" if level_everywhere else "too few", heading=None, peaks=peaks, cell=cell, readings=len(readings))
     offsets = np.array([wrap_deg(s.heading_deg - best) for s in near])
     grid = np.linspace(-1.6 * beamwidth_deg, 1.6 * beamwidth_deg, 241)
     spread = _BEAMWIDTH_SD_LN if quantity == "rsrp" else 2.0 * _BEAMWIDTH_SD_LN
@@ -160,7 +166,6 @@ def fit_heading(readings: Sequence[AimReading], *, beamwidth_deg: float, quantit
     cumulative = np.cumsum(share)
     low, middle, high = (float(np.interp(q, cumulative, grid)) for q in ((1.0 - _LEVEL) / 2.0, 0.5, (1.0 + _LEVEL) / 2.0))
     mean = float((share * grid).sum())
-    turned = [wrap_deg(s.heading_deg - best) for s in stays]
     nothing = AimFit(state="flat", heading=None, peaks=peaks, cell=cell, readings=len(readings))
     if high - low > 1.5 * beamwidth_deg and not curved:
         return nothing
