@@ -63,7 +63,8 @@ def _open_round(ledger: Ledger, now_min: float) -> Step | None:
     if _data_left_mb(ledger) < ledger.mb_per_test():
         return None
     setup = latest.todo[0]
-    warm = latest.last_setup == setup and not latest.repeat
+    before = ["" if latest.repeat else latest.last_setup, *latest.todo]
+    warmups = tuple(0.0 if was == key else ledger.warmup_s.get(key, ledger.design.warmup_s) for was, key in zip(before, latest.todo, strict=False))
     return Step(
         kind="test",
         round=latest.number,
@@ -72,7 +73,8 @@ def _open_round(ledger: Ledger, now_min: float) -> Step | None:
         setup=setup,
         order=latest.todo,
         bracket=latest.bracket,
-        warmup_s=0.0 if warm else ledger.warmup_s.get(setup, ledger.design.warmup_s),
+        warmup_s=warmups[0],
+        warmups_s=warmups,
         repeat=latest.repeat,
     )
 

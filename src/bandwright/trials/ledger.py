@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
+from math import isfinite
 from statistics import median
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -281,7 +282,7 @@ def _results(design: Design, known: dict[str, Setup], tests: list[Tested], minut
     for test, minute in pairs:
         place = (test.round, test.setup)
         failed = test.outcome == "failed"
-        if test.outcome == "void" or (test.score is None and not failed):
+        if test.outcome == "void" or (not failed and (test.score is None or not isfinite(test.score))):
             aside.setdefault(place, []).append("void")
             voids += 1
             continue
@@ -299,7 +300,7 @@ def _results(design: Design, known: dict[str, Setup], tests: list[Tested], minut
                 round=test.round,
                 setup=setup,
                 visit=(test.visit, known[setup].rig),
-                score=-1.0 if failed or test.score is None else min(1.0, max(-1.0, test.score)),
+                score=-1.0 if failed or test.score is None else test.score,
                 failed=failed,
                 moved=test.moved,
                 met=test.met,

@@ -6,7 +6,7 @@ would record. It decides nothing: every step is the course's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal, Protocol
 
@@ -17,6 +17,7 @@ __all__ = ["Sample", "World", "run"]
 
 APPLY_S: Final = 20.0  # to apply a tuning and see it shown
 MAX_STEPS: Final = 5000
+ROOM_TESTS: Final = 20  # tests' worth of data left, below which the fold is asked after every test
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,24 +43,36 @@ class World(Protocol):
 
 
 def run(design: Design, world: World, *, already: tuple[CampaignEvent, ...] = (), stop_after: int = MAX_STEPS) -> tuple[CampaignEvent, ...]:
-    """Return the records of a whole campaign, or of as many steps as `stop_after` allows. already: what was recorded before."""
+    """Return the records of a whole campaign, or of as many steps as `stop_after` allows. already: what was recorded before.
+
+    The fold is asked at the start of each round and whenever a test was not plain; a plain test leaves the rest of its round as it was.
+    """
     records: list[CampaignEvent] = list(already)
     now = max([design.start, *(r.at for r in records)])
     loaded: str | None = None
-    for number in range(stop_after):
-        step = course(design, records).next
+    steps = 0
+    while steps < stop_after:
+        stands = course(design, records)
+        step = stands.next
         if step.kind == "finish":
             break
         now = max(now, step.not_before or now)
         if step.kind == "test":
-            wait_s = step.warmup_s + (APPLY_S if step.setup != loaded else 0.0)
-            at = now + timedelta(seconds=wait_s)
-            records.append(_tested(step, world, at, f"{design.key}-{design.seed}-{number}", design.seconds_per_test))
-            loaded = step.setup
-            now = at + timedelta(seconds=design.seconds_per_test)
+            room = 1000.0 * (design.allowance.data_gb - stands.used_gb)
+            for setup, warmup_s in zip(step.order, step.warmups_s, strict=True):
+                at = now + timedelta(seconds=warmup_s + (APPLY_S if setup != loaded else 0.0))
+                test = _tested(replace(step, setup=setup, warmup_s=warmup_s), world, at, f"{design.key}-{design.seed}-{len(records)}", design.seconds_per_test)
+                records.append(test)
+                loaded, now = setup, at + timedelta(seconds=design.seconds_per_test)
+                room -= test.megabytes
+                steps += 1
+                plain = test.score is not None and not test.ramping and not design.by_hand
+                if not plain or room < ROOM_TESTS * design.megabytes_per_test or steps >= stop_after:
+                    break
         else:
             records.append(_noted(step, now))
             now = max(now, records[-1].at)
+            steps += 1
     return tuple(records)
 
 

@@ -1,0 +1,152 @@
+"""Restricted likelihood of variance components: its gradient, average information, and the mode of the log standard deviations.
+
+The covariance of the observations is linear in the variances: a fixed part, plus a sum of known kernels times their variances, plus
+noise whose variance may differ by group. Newton steps with average information: Gilmour, Thompson and Cullis, Biometrics 51 (1995).
+Departure from it: components carry lognormal priors on their sds, and the term of the second derivative that average information
+leaves out is put back where a variance is smaller than its prior says; without it the steps go to and fro there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bandwright.errors import OurFault
+
+__all__ = ["GRADIENT_TOLERANCE", "Mode", "Problem", "at_points", "find_mode", "score"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+GRADIENT_TOLERANCE: Final = 0.05
+MAX_STEPS: Final = 60
+MAX_MOVE: Final = 0.7  # of any log sd in one step
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """What is observed and how it may go together. N observations, J components of which noise is the last, G groups.
+
+    residual: (N,), less what is known beforehand. fixed: (N, N), covariance that is not learned. stack: (J - 1, N, N), kernels.
+    group: (N,), whose noise factor an observation has. centre, precision: (J,), prior of the log sds; factor_precision: of the log
+    noise factors, around 0.
+    """
+
+    residual: Array
+    fixed: Array
+    stack: Array
+    group: Index
+    groups: int
+    centre: Array
+    precision: Array
+    factor_precision: float
+
+    def sigmas(self, variances: Array, omega: Array) -> Array:
+        """Return the covariance of the observations at each row of variances (P, J): (P, N, N). omega: (G,), of the noise variance."""
+        n = self.residual.size
+        out = (variances[:, :-1] @ self.stack.reshape(self.stack.shape[0], n * n)).reshape(-1, n, n)
+        out += self.fixed
+        np.einsum("pii->pi", out)[:] += variances[:, -1:] * omega[self.group]
+        return np.asarray(out)
+
+    def half(self) -> Array:
+        """Return the kernels with each pair once, twofold, on and above the diagonal: a sum over one triangle of an inverse is then a trace."""
+        n = self.residual.size
+        twice = 2.0 * np.triu(np.ones((n, n)))
+        np.einsum("ii->i", twice)[:] = 1.0
+        return np.asarray(self.stack.reshape(self.stack.shape[0], n * n) * twice.ravel())
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """The mode: log sds (J,), average information with the prior's (J, J), noise factors (G,) of the variance, what gradient is left."""
+
+    theta: Array
+    information: Array
+    omega: Array
+    gradient: float
+    steps: int
+
+
+def find_mode(problem: Problem, *, tolerance: float = GRADIENT_TOLERANCE) -> Mode:
+    """Return the mode of the log sds and noise factors, found from the centre of the prior. With nothing observed it is the prior."""
+    j, g = problem.centre.size, problem.groups
+    x = np.append(problem.centre, np.zeros(g))
+    if problem.residual.size == 0:
+        return Mode(x[:j], np.diag(problem.precision), np.ones(g), 0.0, 0)
+    half = problem.half()
+    pull = np.append(problem.precision, np.full(g, problem.factor_precision))
+    centre = x.copy()
+    steps = 0
+    gradient, information = score(problem, half, x)
+    while np.abs(gradient).max() >= tolerance and steps < MAX_STEPS:
+        likelihood = gradient + (x - centre) * pull
+        curvature = information + np.diag(np.maximum(-2.0 * likelihood, 0.0))  # d2/dtheta2 has 2 dl/dtheta, theta being a log
+        x = x + np.clip(np.linalg.solve(curvature, gradient), -MAX_MOVE, MAX_MOVE)
+        gradient, information = score(problem, half, x)
+        steps += 1
+    return Mode(x[:j], information[:j, :j], np.exp(2.0 * x[j:]), float(np.abs(gradient).max()), steps)
+
+
+def score(problem: Problem, half: Array, x: Array) -> tuple[Array, Array]:
+    """Return gradient and average information of the log posterior. x: log sds (J,), then log noise factors (G,) of the sd."""
+    from scipy.linalg.lapack import dpotri, dpotrs
+
+    j, g = problem.centre.size, problem.groups
+    variance, omega = np.exp(2.0 * x[:j]), np.exp(2.0 * x[j:])
+    group = problem.group
+    factor = _factor(problem.sigmas(variance[None], omega)[0])
+    a = dpotrs(factor, problem.residual, lower=1)[0]
+    noise = variance[-1] * omega[group]
+    u = np.zeros((j + g, a.size))
+    np.matmul(problem.stack, a, out=u[: j - 1])
+    u[: j - 1] *= variance[:-1, None]
+    u[j - 1] = noise * a
+    u[j + group, np.arange(a.size)] = u[j - 1]
+    u *= 2.0
+    solved = dpotrs(factor, u.T, lower=1)[0]
+    inverse = dpotri(factor, lower=1, overwrite_c=1)[0].T  # one triangle of it
+    own = noise * np.einsum("ii->i", inverse)
+    traces = np.concatenate([variance[:-1] * (half @ inverse.ravel()), [own.sum()], np.bincount(group, weights=own, minlength=g)])
+    gradient = 0.5 * (u @ a) - traces
+    gradient[:j] -= (x[:j] - problem.centre) * problem.precision
+    gradient[j:] -= x[j:] * problem.factor_precision
+    information = 0.5 * u @ solved
+    np.einsum("ii->i", information)[:j] += problem.precision
+    np.einsum("ii->i", information)[j:] += problem.factor_precision
+    return gradient, information
+
+
+def at_points(problem: Problem, points: Array, omega: Array, cross: Array) -> tuple[Array, Array]:
+    """Return, at each point (P, J) of the log sds, the log posterior (P,) up to a constant, and a Gram matrix (P, K + 1, K + 1).
+
+    cross: (P, K, N), covariances of K targets with the observations. The Gram matrix is that of the whitened residual and the whitened
+    covariances: its first row gives the targets' means, the rest what conditioning takes from their covariance.
+    """
+    from scipy.linalg.blas import dtrsm
+
+    logs = -0.5 * ((points - problem.centre) ** 2) @ problem.precision
+    k = cross.shape[1]
+    right = np.empty((points.shape[0], k + 1, problem.residual.size))
+    right[:, 0] = problem.residual
+    right[:, 1:] = cross
+    grams = np.empty((points.shape[0], k + 1, k + 1))
+    for i, sigma in enumerate(problem.sigmas(np.exp(2.0 * points), omega)):
+        factor = _factor(sigma)
+        white = dtrsm(1.0, factor, right[i].T, lower=1)
+        np.matmul(white.T, white, out=grams[i])
+        logs[i] -= np.log(np.einsum("ii->i", factor)).sum() + 0.5 * grams[i, 0, 0]
+    return logs, grams
+
+
+def _factor(sigma: Array) -> Array:
+    """Return the Cholesky factor, in the lower triangle; sigma is overwritten."""
+    from scipy.linalg.lapack import dpotrf
+
+    factor, info = dpotrf(sigma.T, lower=1, clean=0, overwrite_a=1)
+    if info:
+        raise OurFault("covariance of the observations", given=f"not positive definite at {info}")
+    return np.asarray(factor)
