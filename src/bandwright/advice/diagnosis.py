@@ -54,8 +54,13 @@ class Weighed:
 
     @property
     def best(self) -> float:
-        """The largest likelihood ratio of an item of its own; 1 where none speaks for it."""
+        """The largest likelihood ratio of any item; 1 where none speaks for it."""
         return max((i.ratio for i in self.items), default=1.0)
+
+    @property
+    def best_own(self) -> float:
+        """The largest likelihood ratio of an item of its own; 1 where none speaks for it."""
+        return max((i.ratio for i in self.items if not self.row.own or i.weight.group in self.row.own), default=1.0)
 
     @property
     def shown(self) -> bool:
@@ -122,7 +127,7 @@ def combine(evidence: Mapping[str, float], symptom: str, *, rows: Sequence[Findi
     return tuple(sorted(found, key=lambda w: -w.chance)), UNKNOWN_PRIORS[symptom] / total
 
 
-def judge(weighed: Sequence[Weighed], unknown: float, evidence: Mapping[str, float]) -> tuple[Weighed | None, float, tuple[Weighed, ...], bool]:
+def judge(weighed: Sequence[Weighed], unknown: float, evidence: Mapping[str, float], symptom: str) -> tuple[Weighed | None, float, tuple[Weighed, ...], bool]:
     """Return (lead, its mass with its kin, candidates that cannot be told apart, whether the lead may be claimed).
 
     The lead is the likeliest, or a special case of it that has a third of its chance and a product of ten. It is claimed where it
@@ -135,13 +140,19 @@ def judge(weighed: Sequence[Weighed], unknown: float, evidence: Mapping[str, flo
     kin = ancestors(lead.row.key) | descendants(lead.row.key)
     mass = lead.chance + math.fsum(w.chance for w in weighed if w.row.key in kin)
     rival = max([unknown, *(w.chance for w in weighed if w.row.key != lead.row.key and w.row.key not in kin)])
-    own = lead.row.needs_no_item or lead.best >= _OWN_ITEM
-    known = lead.shown or all(key in evidence for key in lead.row.needs)
-    suspected = lead.row.needs_no_item and any(w.best >= _OWN_ITEM for w in weighed if w.row.key in descendants(lead.row.key))
+    own = lead.row.needs_no_item or lead.best_own >= _OWN_ITEM
+    known = lead.shown or all(key in evidence for key in _needs(lead.row, symptom))
+    suspected = lead.row.needs_no_item and any(w.best_own >= _OWN_ITEM for w in weighed if w.row.key in descendants(lead.row.key))
     claimed = own and known and not suspected and mass >= _MASS and mass >= _LEAD * rival
     first = weighed[0].chance
     candidates = tuple(w for w in weighed if w.chance > _CANDIDATE and w.chance >= _CANDIDATE_SHARE * first and w.best > 1)
     return lead, mass, candidates, claimed
+
+
+def _needs(row: FindingRow, symptom: str) -> list[str]:
+    """Return the evidence that must be known for a symptom."""
+    split = [need.rpartition(":") for need in row.needs]
+    return [key for where, _, key in split if where in {"", symptom}]
 
 
 def _name_the_child(weighed: Sequence[Weighed]) -> Weighed:
@@ -157,7 +168,7 @@ def _name_the_child(weighed: Sequence[Weighed]) -> Weighed:
 def _diagnose(case: Case, symptom: str) -> Diagnosis:
     evidence = gather(case, symptom)
     weighed, unknown = combine(evidence, symptom)
-    lead, mass, candidates, claimed = judge(weighed, unknown, evidence)
+    lead, mass, candidates, claimed = judge(weighed, unknown, evidence, symptom)
     claims = (_finding(lead, symptom, status="claimed", certainty=mass),) if lead is not None and claimed else ()
     undecided = () if claims else tuple(_finding(w, symptom, status="candidate", certainty=w.chance) for w in candidates)
     order = list(weighed)

@@ -47,7 +47,8 @@ class Weight:
 class FindingRow:
     """One finding. rule: what it is judged by, in words. priors: by symptom. parents: of which findings it is a special case.
 
-    needs: evidence that must be known before it may be claimed, because it tells it from its look-alikes. settle_by: tests.
+    needs: evidence that must be known before it may be claimed, because it tells it from its look-alikes; "down:key" only for that
+    symptom. own: groups whose items count as its own (none: all); what several findings explain alike is nobody's own. settle_by: tests.
     will_not_help: keys of remedies that would be money or effort lost.
     """
 
@@ -63,6 +64,7 @@ class FindingRow:
     source: str
     parents: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
+    own: tuple[str, ...] = ()
     needs_no_item: bool = False
 
 
@@ -98,6 +100,12 @@ _CAP = (
     _yes("same_figure", 15, group="same figure", source="derived: chance .002 among five radio-limited tests"),
     Weight("figure_spread", 0.08, low=1.3, group="same figure", source="derived"),
     Weight("hour_lr", 0.1, low=3, group="hours"),
+)
+# The same for findings that may hold the rate at one figure but need not.
+_MAY_CAP = (
+    Weight("cv_with_history", 12, high=0.05, group="flat", source="measured: in none of 612 fixed LTE tests"),
+    Weight("cv", 4, high=0.05, group="flat", source="measured: .13 to .61 at mmWave and in 3 s samples"),
+    _yes("same_figure", 15, group="same figure", source="derived: chance .002 among five radio-limited tests"),
 )
 _HOP_CLEARS = Weight("hop_share", 0.04, high=0.15, group="first hop", source="measured: .00-.01 on the radio")
 
@@ -158,6 +166,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         cost="5 min, low",
         will_not_help=("bigger_antenna", "other_plan"),
         source="RFC 6349; IEEE 802.3",
+        own=("near port",),
     ),
     FindingRow(
         key="near_end_slow",
@@ -166,6 +175,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         priors={"down": 0.03, "up": 0.02},
         weights=(
             *_NOT_RADIO,
+            *_MAY_CAP,
             _yes("near_busy", 20, group="near end", source="measured"),
             _no("near_busy", 0.05, group="near end"),
             Weight("hour_lr", 0.2, low=3, group="hours"),
@@ -175,6 +185,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         cost="10 min, none",
         will_not_help=("bigger_antenna", "other_plan"),
         source="measured",
+        own=("near end",),
     ),
     FindingRow(
         key="home_traffic",
@@ -245,7 +256,8 @@ FINDINGS: tuple[FindingRow, ...] = (
         key="gateway_hot",
         sentence="The gateway gets too hot and slows down.",
         rule="tests at 75 °C and more run below 0.6 of cool ones with carriers dropped and the SINR the same",
-        priors={"down": 0.01, "up": 0.01, "drops": 0.05},
+        priors={"down": 0.02, "up": 0.01, "drops": 0.05},
+        parents=("within_expected",),
         weights=(_yes("hot_step", 100, group="heat", shown=True), _no("hot_step", 0.05, group="heat")),
         settle_by=("soak_load", "log_temperature"),
         remedy="shade, air, out of boxes",
@@ -552,6 +564,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             Weight("hour_lr", 0.3, low=3, group="hours"),
             _yes("same_figure", 0.1, group="same figure"),
             _yes("cap_passed", 0.5, group="cap passed"),
+            Weight("sinr_db", 0.25, high=10, group="quality"),
         ),
         settle_by=("hourly_series", "force_bands"),
         remedy="needs other carriers or a better SINR",
@@ -580,7 +593,8 @@ FINDINGS: tuple[FindingRow, ...] = (
         cost="low to mid",
         will_not_help=("bigger_antenna", "new_gateway"),
         source="measured; TR 36.942 annex A",
-        needs=("cap_passed", "hour_lr", "other_share", "hop_share"),
+        needs=("cap_passed", "hour_lr", "other_share", "hop_share", "down:rate_ratio", "up:headroom_db"),
+        own=("hours",),
     ),
     FindingRow(
         key="plan_throttle",
@@ -596,6 +610,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             _no("cap_passed", 0.7, group="cap passed"),
             _yes("all_since_cap", 12, group="since cap"),
             _yes("near_busy", 0.3, group="near end"),
+            Weight("kinds_apart", 0.05, low=4, group="kinds"),
             Weight("port_gap", 0.1, low=-0.03, high=0.03, group="near port"),
             Weight("far_port_gap", 0.1, low=-0.03, high=0.03, group="far port"),
         ),
@@ -605,6 +620,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         will_not_help=("bigger_antenna", "other_bands", "new_gateway"),
         source="SIGCOMM 2016, An Internet-Wide Analysis of Traffic Policing",
         needs=("port_gap", "near_busy", "far_busy", "cv", "figure_spread", "cap_passed"),
+        own=("figure", "cap passed", "since cap",),
     ),
     FindingRow(
         key="deprioritised",
@@ -635,6 +651,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         rule="one source more than four times slower than another within minutes",
         priors={"down": 0.015, "up": 0.01},
         weights=(
+            *_MAY_CAP,
             Weight("kinds_apart", 60, low=4, group="kinds", shown=True),
             Weight("kinds_apart", 0.05, high=2, group="kinds"),
         ),
@@ -643,6 +660,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         cost="none",
         will_not_help=("bigger_antenna",),
         source="IMC 2015, Identifying Traffic Differentiation in Mobile Networks",
+        own=("kinds",),
     ),
     # --- path and far end ---
     FindingRow(
@@ -668,6 +686,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         priors={"down": 0.02, "up": 0.02, "cannot_connect": 0.03, "loss": 0.01},
         weights=(
             *_NOT_RADIO,
+            *_MAY_CAP,
             _yes("far_busy", 12, group="far end"),
             _no("far_busy", 0.3, group="far end"),
             Weight("far_port_gap", 15, low=-0.03, high=0.03, group="far port", source="RFC 6349: 0.941 of nominal"),
@@ -678,6 +697,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         cost="none",
         will_not_help=("bigger_antenna", "other_plan", "new_gateway"),
         source="RFC 6349",
+        own=("far end", "far port",),
     ),
     FindingRow(
         key="loss_radio",

@@ -71,7 +71,7 @@ TESTS: tuple[TestRow, ...] = (
     TestRow(key="other_protocol", sentence="Fetch from the same server by another protocol.", cost=2, yes="much faster", likely={"shaped_traffic": 0.9}, answered=(("kinds_apart", None, 2.0),)),
     TestRow(key="log_temperature", sentence="Log the gateway's temperature beside its rate for a day.", cost=2, yes="the rate falls with heat", likely={"gateway_hot": 0.9}, answered=(("hot_step", *_REFUTED),)),
     TestRow(key="winter_compare", sentence="Compare with the same month's readings of other seasons.", cost=2, yes="it came back in winter", likely={"leaves_season": 0.9}, answered=(("leaves_returned", 0.5, None),)),
-    TestRow(key="other_far_end", sentence="Measure to another server.", cost=3, yes="faster, or clean", likely={"far_end_limit": 0.9, "loss_beyond": 0.9, "shaped_traffic": 0.6}, answered=(("one_far_end_only", *_ANY),)),
+    TestRow(key="other_far_end", sentence="Measure to another server.", cost=3, yes="faster, or clean", likely={"far_end_limit": 0.9, "loss_beyond": 0.9, "shaped_traffic": 0.6}, answered=(("beyond_and_alike", *_TRUE),)),
     TestRow(key="fdd_uplink", sentence="Upload on a paired band.", cost=3, yes="1.5 times as fast", likely={"uplink_tdd_share": 0.9, "sa_mid_band_reach": 0.8}),
     TestRow(key="read_gateway_log", sentence="Read the gateway's log and uptime.", cost=3, yes="a reason is found", likely={"gateway_restarts": 0.9}),
     TestRow(key="repeat_at_0400", sentence="Measure at four in the morning.", cost=4, yes="twice as fast", likely={"cell_load": 0.9, "deprioritised": 0.9}, answered=(("hour_ratio", *_ANY),)),
