@@ -80,7 +80,13 @@ def test_failed_scores_minus_one_and_void_nothing() -> None:
 def test_worst_direction_counts_for_delay_and_loss() -> None:
     base = values(50, 50, 0.0, delay=60)
     assert assess(need("video call"), {**base, "delay_loaded_up_ms": 900.0}).met is False
-    assert assess(need("video call"), {**base, "loss_up_ratio": 0.2}).met is False
+    without_probes = {k: v for k, v in base.items() if k != "loss_ratio"}
+    assert assess(need("video call"), {**without_probes, "loss_down_ratio": 0.0, "loss_up_ratio": 0.2}).met is False
+
+
+def test_what_a_full_load_overflows_does_not_count_as_the_lines_loss() -> None:
+    assert assess(need("video call"), {**values(50, 50, 0.0), "loss_up_ratio": 0.2}).met is True
+    assert assess(need("video call"), {**values(50, 50, 0.05), "loss_up_ratio": 0.0}).met is False
 
 
 def test_every_row_names_its_source() -> None:

@@ -13,19 +13,19 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from bed import Bed, Link
+from ends import OpenNearEnd, window_of
 
 from bandwright.gateways.kinds import open_gateway
 from bandwright.gateways.proof import shown
 from bandwright.jobs.house import House
 from bandwright.ports import Question
-from bandwright.probe.near import NearEnd
-from bandwright.twin.modem import CarrierState, RadioState, TwinModem
+from bandwright.twin.modem import RadioState, TwinModem
 from bandwright.words.measurement import Measurement, MeasurementPlan
 from bandwright.words.rig import GatewayPlan
 from bandwright.workspace.declared import read_declared
 from bandwright.workspace.records import DiskRecords
 
-__all__ = ["LINKS", "SITE", "BedWorld", "JumpClock"]
+__all__ = ["LINKS", "SITE", "BedWorld", "JumpClock", "Seen", "make_bed"]
 
 SITE = """
 [site]
@@ -75,7 +75,7 @@ seed = 5
 mounted = "window"
 
 [settings]
-measurement_size = "light"
+measurement_size = "usual"
 rounds_per_day = 6
 """
 
@@ -93,7 +93,7 @@ class Truth:
 # The fastest download is not the one that serves: its uplink starves. Invented figures.
 LINKS = {
     "window/standalone": Truth(down_mbps=30, up_mbps=5, one_way_ms=12),
-    "window/4G only": Truth(down_mbps=80, up_mbps=2.5, one_way_ms=22, loss_percent=1.0),
+    "window/4G only": Truth(down_mbps=80, up_mbps=2.5, one_way_ms=22),
     "gable/standalone": Truth(down_mbps=45, up_mbps=16, one_way_ms=10),
     "gable/4G only": Truth(down_mbps=120, up_mbps=6, one_way_ms=20, loss_percent=0.5),
 }
@@ -118,16 +118,25 @@ class JumpClock:
         await asyncio.sleep(0)
 
 
+@dataclass(frozen=True)
+class Seen:
+    """One measurement under the setup that was truly in force, and what the path itself logged in the same windows: goodput and loss."""
+
+    setup: str
+    found: Measurement
+    carried: dict[str, float]
+
+
 @dataclass
 class BedWorld:
-    """The bed, its modem, and the person who changes rigs. measured: (setup, measurement) in order."""
+    """The bed, its modem, and the person who changes rigs. measured: in order."""
 
     bed: Bed
     folder: Path
     pairing: str
     clock: JumpClock = field(default_factory=JumpClock)
     rig: str = "window"
-    measured: list[tuple[str, Measurement]] = field(default_factory=list)
+    measured: list[Seen] = field(default_factory=list)
 
     async def start(self) -> House:
         self.modem = TwinModem(self.radio, clock=self.clock, on_settings=lambda *_: self.lay(), apply_delay_s=3.0, lte_bands=(3, 20), nr_bands=(28, 78))
@@ -138,11 +147,11 @@ class BedWorld:
         self.lay()
         world = self
 
-        class Probe(NearEnd):
+        class Probe(OpenNearEnd):
             async def measure(self, plan: MeasurementPlan, *, listener=None) -> Measurement:
                 world.lay()
                 found = await super().measure(plan, listener=listener)
-                world.measured.append((world.setup(), found))
+                world.measured.append(Seen(world.setup(), found, world.carried(self)))
                 return found
 
         probe = Probe(None, self.pairing, clock=self.clock)
@@ -165,6 +174,17 @@ class BedWorld:
             self.lay()
         return "done"
 
+    def carried(self, probe: OpenNearEnd) -> dict[str, float]:
+        """Return what the path's own log says of the last measurement's loads."""
+        out: dict[str, float] = {}
+        for load in probe.conduct.seen.loads:
+            if load.kind != "tcp" or f"goodput_{load.direction}_mbps" in out:
+                continue
+            start, stop = window_of(load)
+            out[f"goodput_{load.direction}_mbps"] = self.bed.truth(load.direction, from_ns=start, to_ns=stop).goodput_mbps
+            out[f"loss_{load.direction}_ratio"] = self.bed.truth(load.direction, from_ns=load.from_ns - 150_000_000, to_ns=load.to_ns + 150_000_000).loss_ratio
+        return out
+
     def setup(self) -> str:
         """Return the setup that is truly in force."""
         return f"{self.rig}/{'4G only' if self.modem.in_force.mode == 'lte' else 'standalone'}"
@@ -179,9 +199,9 @@ class BedWorld:
         """Return what the modem sees."""
         gain = 9.0 if self.rig == "gable" else 0.0
         if self.modem.in_force.mode == "lte":
-            cell = CarrierState(rat="lte", role="pcell", band="B3", arfcn=1300, pci=138, bandwidth_mhz=20, rsrp_dbm=-104 + gain, rsrq_db=-11, sinr_db=6 + gain, cell_id=27439884)
+            cell = {"rat": "lte", "role": "pcell", "band": "B3", "arfcn": 1300, "pci": 138, "bandwidth_mhz": 20, "rsrp_dbm": -104 + gain, "rsrq_db": -11, "sinr_db": 6 + gain, "cell_id": 27439884}
             return RadioState(mode="lte", registration="home", carriers=(cell,), connected=True)
-        nr = CarrierState(rat="nr", role="pcell", band="n28", arfcn=154830, pci=333, bandwidth_mhz=10, scs_khz=15, rsrp_dbm=-100 + gain, rsrq_db=-11, sinr_db=5 + gain, cell_id=44843009)
+        nr = {"rat": "nr", "role": "pcell", "band": "n28", "arfcn": 154830, "pci": 333, "bandwidth_mhz": 10, "scs_khz": 15, "rsrp_dbm": -100 + gain, "rsrq_db": -11, "sinr_db": 5 + gain, "cell_id": 44843009}
         return RadioState(mode="nr-sa", registration="home", carriers=(nr,), connected=True)
 
 

@@ -102,13 +102,13 @@ class LiveTwin:
 
     async def __aenter__(self) -> Self:
         from bandwright.probe import far, keys
-        from bandwright.twin.bottleneck import Bottleneck
+        from bandwright.twin.bottleneck import Bottleneck, ip_rate_mbps
 
         state = self.folder / "far-end"
         state.mkdir(parents=True, exist_ok=True)
         far_end = await self._stack.enter_async_context(far.FarEnd(far.FarEndSettings(state=state, hosts=("127.0.0.1",), port=0)))
         moment = self._moment()
-        self.bottleneck = Bottleneck(target=("127.0.0.1", far_end.port), down_mbps=moment.down_mbps, up_mbps=moment.up_mbps, delay_ms=moment.delay_idle_ms)
+        self.bottleneck = Bottleneck(target=("127.0.0.1", far_end.port), down_mbps=ip_rate_mbps(moment.down_mbps), up_mbps=ip_rate_mbps(moment.up_mbps), delay_ms=moment.delay_idle_ms)
         host, port = await self.bottleneck.start()
         self._stack.push_async_callback(self.bottleneck.close)
         self.modem_address = await self.world.modem.serve_tcp()
@@ -128,14 +128,16 @@ class LiveTwin:
         return self.world.site.moment(setup, self.clock.now(), mounting=self.world.mounting, load_s=30.0)
 
     async def _follow(self) -> None:
+        from bandwright.twin.bottleneck import ip_rate_mbps
+
         while True:
             await asyncio.sleep(1.0)
             m = self._moment()
             gone = m.failed is not None or self.world.in_force().setup is None
             buffer_down, buffer_up = m.delay_loaded_down_ms - m.delay_idle_ms, m.delay_loaded_up_ms - m.delay_idle_ms
             self.bottleneck.set(
-                down_mbps=0.0 if gone else m.down_mbps,
-                up_mbps=0.0 if gone else m.up_mbps,
+                down_mbps=0.0 if gone else ip_rate_mbps(m.down_mbps),
+                up_mbps=0.0 if gone else ip_rate_mbps(m.up_mbps),
                 delay_ms=m.delay_idle_ms,
                 buffer_down_ms=max(10.0, buffer_down),
                 buffer_up_ms=max(10.0, buffer_up),

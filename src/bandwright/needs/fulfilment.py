@@ -4,6 +4,9 @@ Margin: the worst of ln(value / required) over what the need asks, with the sign
 Score: the margin clipped to [-1, +1]; a failed test scores -1; a void one has no score. With several needs the score is the mean
 over the needs whose hours include the moment, by weight. A quantity that was not measured leaves the margin to the others and is
 named in `missing`; a need with something missing can be refuted, never confirmed.
+
+Loss is that of the delay probes at rest where there is one: a full load overflows any short queue by itself, and what it loses there is
+not what a call beside it would lose. Without it, the worse direction of the load's own packets counts.
 """
 
 from __future__ import annotations
@@ -73,7 +76,7 @@ _ASKED: tuple[tuple[str, Callable[[Requirements], float | None], Callable[[Value
     ("uplink", lambda r: r.uplink_mbps, lambda v: v.get("goodput_up_mbps"), _more),
     ("loaded_delay", lambda r: r.loaded_delay_ms, lambda v: _worst(v, "delay_loaded_down_ms", "delay_loaded_up_ms"), _less),
     ("idle_delay", lambda r: r.idle_delay_ms, lambda v: v.get("delay_idle_ms"), _less),
-    ("loss", lambda r: r.loss_ratio, lambda v: _worst(v, "loss_ratio", "loss_down_ratio", "loss_up_ratio"), _loss),
+    ("loss", lambda r: r.loss_ratio, lambda v: v.get("loss_ratio") if v.get("loss_ratio") is not None else _worst(v, "loss_down_ratio", "loss_up_ratio"), _loss),
 )
 
 
