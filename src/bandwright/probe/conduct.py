@@ -339,7 +339,7 @@ class Conduct:
         }
         if seen.kind == "tcp":
             openings = [wire.pack_opening(bytes.fromhex(tag), key).hex() for tag in grant["tags"]]
-            return {**common, "openings": openings, "cc": self.congestion_control, "max_mbps": None, "max_segment": SMALL_SEGMENT if seen.small_segments else None}
+            return {**common, "openings": openings, "cc": self.congestion_control, "max_mbps": grant["max_mbps"], "max_segment": SMALL_SEGMENT if seen.small_segments else None}
         return {**common, "key": key.hex(), "tag": grant["tags"][0], "payload": grant["payload"], "start_mbps": expected or 0.0, "max_mbps": grant["max_mbps"]}
 
     async def _could_not_open(self, contact: Contact, seen: LoadSeen, grant: dict[str, Any], phase: Phase) -> None:

@@ -88,7 +88,7 @@ class Search:
         queue_ms = (now.min_delay_ns - (self._lowest_ns or 0)) * 1e-6
         loss = max(0.0, 1 - came / due) if due >= 10 else None
         baseline = self._baseline = min(self._losses[:4], default=0.0)
-        stopped_growing = loss is not None and due >= 40 and loss > 0.25 and rate < 1.1 * self._best_mbps
+        stopped_growing = loss is not None and due >= 20 and loss > 0.25 and rate < 1.1 * self._best_mbps
         self._wasted = self._wasted + 1 if stopped_growing else 0
         lossy = loss is not None and stopped_growing and (loss > baseline + 0.25 or (loss > 0.5 and self._wasted >= 2))
         self._standing = self._standing + 1 if queue_ms > FULL_MS else 0

@@ -245,7 +245,7 @@ def late_drop(rates: Sequence[float]) -> tuple[float, float] | None:
     if best is None:
         return None
     high, low = median(rates[: best[1]]), median(rates[best[1] :])
-    if low >= 0.7 * high or max(rates[best[1] + 1 :]) > 0.8 * high:
+    if rates[best[1] - 1] < (high + low) / 2 or low >= 0.7 * high or max(rates[best[1] + 1 :]) > 0.8 * high:
         return None
     return high, low
 

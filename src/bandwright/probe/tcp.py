@@ -142,7 +142,7 @@ class _Shared:
     """What the threads of one load have in common."""
 
     def __init__(self, count: int) -> None:
-        self.stop = threading.Event()
+        self.stop, self.used_up = threading.Event(), threading.Event()
         self.octets = [0] * count
         self.ended = [False] * count
         self.errors: list[str | None] = [None] * count
@@ -150,11 +150,13 @@ class _Shared:
 
 def _send(conns: list[socket.socket], job: dict[str, Any], commands: Commands, emit: Emit) -> dict[str, Any]:
     shared = _Shared(len(conns))
-    block = memoryview(os.urandom(_CHUNK))
+    # what the threads hand to the kernel is counted as it is handed over, so that no speed of the line can pass the budget by much
+    chunk = int(min(_CHUNK, max(4096, job["max_octets"] / (16 * len(conns)))))
+    block = memoryview(os.urandom(chunk))
     for conn in conns:
         conn.settimeout(0.02)
         if sockets.IS_LINUX:
-            conn.setsockopt(socket.IPPROTO_TCP, sockets.TCP_NOTSENT_LOWAT, _NOT_SENT)
+            conn.setsockopt(socket.IPPROTO_TCP, sockets.TCP_NOTSENT_LOWAT, min(_NOT_SENT, 2 * chunk))
             if job.get("max_mbps"):
                 with contextlib.suppress(OSError):
                     conn.setsockopt(socket.SOL_SOCKET, sockets.SO_MAX_PACING_RATE, max(1000, int(job["max_mbps"] * 125_000 / len(conns))))
@@ -162,6 +164,10 @@ def _send(conns: list[socket.socket], job: dict[str, Any], commands: Commands, e
     def pump(index: int, conn: socket.socket) -> None:
         try:
             while not shared.stop.is_set():
+                if sum(shared.octets) >= job["max_octets"]:
+                    shared.used_up.set()
+                    shared.stop.wait(0.02)
+                    continue
                 try:
                     shared.octets[index] += conn.send(block)
                 except TimeoutError:
@@ -223,7 +229,7 @@ def _watch(
 def _over(job: dict[str, Any], commands: Commands, elapsed_ns: int, octets: int, still_ns: int, shared: _Shared) -> str | None:
     if elapsed_ns >= job["seconds"] * 1e9:
         return "time"
-    if octets >= job["max_octets"]:
+    if octets >= job["max_octets"] or shared.used_up.is_set():
         return "octets"
     if still_ns >= job["stall_s"] * 1e9:
         return "stalled"
