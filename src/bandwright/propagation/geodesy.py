@@ -58,7 +58,7 @@ def track(*, from_lat_deg: float, from_lon_deg: float, to_lat_deg: float, to_lon
         along = np.linspace(0.0, whole.distance_m, points)
         lats, lons = series_points(from_lat_deg=from_lat_deg, from_lon_deg=from_lon_deg, azimuth_deg=whole.azimuth_deg, along_m=along)
         return lats, lons, whole.distance_m
-    between = geod.fwd_intermediate(from_lon_deg, from_lat_deg, whole.azimuth_deg, npts=points, del_s=whole.distance_m / (points - 1), initial_idx=0, terminus_idx=0)
+    between = geod.fwd_intermediate(from_lon_deg, from_lat_deg, whole.azimuth_deg, npts=points, del_s=whole.distance_m / (points - 1), initial_idx=0, terminus_idx=0, return_back_azimuth=False)
     return np.asarray(between.lats, dtype=np.float64), np.asarray(between.lons, dtype=np.float64), whole.distance_m
 
 
