@@ -23,6 +23,7 @@ CHANGE_GAP_MIN = float(os.environ.get("GAP", "1080"))
 RISK_SHARE = float(os.environ.get("RISK", ".25"))
 PACE_ROUNDS = 8  # before it is judged whether the days left will do
 PACE_SHARE = 0.7  # of the rounds that the days left hold at the usual pace
+PACE_HOPE = 3.0  # times those rounds: beyond it twice the pace will not do either
 SITTINGS_A_DAY = 2  # by hand
 STALE_MIN = 180.0  # an open round without a record for this long is left as it is
 
@@ -100,11 +101,17 @@ def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
         target = None
     if target is not None and (bracketed or not here):
         return _mount(ledger, target, now_min)
-    design = ledger.design
-    order = round_order(_for_round(ledger, where, here), lead=where.odds.lead_key, seed=design.seed, number=_next_number(ledger), twice=design.by_hand)
+    just_mounted = bool(ledger.mounts) and not in_visit
+    bracket = just_mounted or target is not None
+    order = round_order(
+        _for_round(ledger, where, here),
+        lead=where.odds.lead_key,
+        seed=ledger.design.seed,
+        number=_next_number(ledger),
+        twice=ledger.design.by_hand or bracket,
+    )
     if not order:
         return Step(kind="finish", why="visits")
-    just_mounted = bool(ledger.mounts) and not in_visit
     minute = now_min if just_mounted else slot if target is None else _person_minute(ledger, slot)
     ended = _exhausted(ledger, minute, len(order))
     if ended:
@@ -116,7 +123,7 @@ def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
         rig=ledger.mounted,
         visit=ledger.visit,
         order=order,
-        bracket=just_mounted or target is not None,
+        bracket=bracket,
         warmup_s=ledger.warmup_s.get(order[0], ledger.design.warmup_s),
     )
 
@@ -124,7 +131,7 @@ def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
 def _next_slot(ledger: Ledger, where: Standing, now_min: float) -> float:
     """Return when the next round is due, in minutes after the start.
 
-    Where the days left will hardly do at the usual pace, there are twice as many rounds a day. By hand there are at most two
+    Where the days left will hardly do at the usual pace, and may do at twice that, there are twice as many rounds a day. By hand there are at most two
     sittings a day, in the person's hours.
     """
     design, allowance = ledger.design, ledger.allowance
@@ -137,7 +144,7 @@ def _next_slot(ledger: Ledger, where: Standing, now_min: float) -> float:
         if allowance.deadline is not None:
             days = min(days, (allowance.deadline - design.start).total_seconds() / 86400.0)
         left = max(0.0, days - now_min / 1440.0) * per_day
-        if rounds_needed(where, against, design.indifference) > PACE_SHARE * left:
+        if PACE_SHARE * left < rounds_needed(where, against, design.indifference) < PACE_HOPE * left:
             per_day *= 2
     slot = next_slot(design, after_min=max(ledger.rounds[-1].end, now_min) if ledger.rounds else 0.0, rounds_per_day=per_day)
     return _person_minute(ledger, slot) if design.by_hand else slot

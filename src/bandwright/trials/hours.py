@@ -102,13 +102,13 @@ def next_in_hours(hours: Hours | None, timezone: str, at: datetime) -> datetime:
 def round_order(setups: Sequence[str], *, lead: str | None, seed: int, number: int, twice: bool = False) -> tuple[str, ...]:
     """Return a round's order, drawn from the seed before it begins.
 
-    Each once, in random order; four or more, with a leader: the leader opens and closes. twice: two setups as A B B A, for
-    sittings that are dear; where rounds are cheap, two rounds far apart say more than one of double length.
+    Each once, in random order; four or more, with a leader: the leader opens and closes. twice: one or two setups as A A or A B B A,
+    where a round is dear (a person is there); where rounds are cheap, two far apart say more than one of double length.
     """
     rng = np.random.default_rng([seed, number, 7])
     mixed = [setups[int(i)] for i in rng.permutation(len(setups))]
-    if twice and len(mixed) == 2:
-        return (mixed[0], mixed[1], mixed[1], mixed[0])
+    if twice and len(mixed) <= 2:
+        return (*mixed, *reversed(mixed))
     if len(mixed) >= 4 and lead in mixed:
         inner = [s for s in mixed if s != lead]
         return (lead, *inner, lead) if lead is not None else tuple(mixed)

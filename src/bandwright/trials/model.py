@@ -1,8 +1,8 @@
 """The statistical model of a trial: which tests go together, as sums of fixed kernels with learned sizes.
 
 A score is the sum of what the setup is worth and of everything else that moves it: the prediction's slope, tuning, rig, setup,
-mounting, what all setups share in time (four time scales), what a tuning does on its own in time (two), its profile over the
-day, and noise. The covariance is linear in the variances because no length scale is estimated. Pure arithmetic on arrays.
+mounting, what all setups share in time (four time scales), what a tuning does on its own in time (two), and a setup by the day, the
+tuning's profile over the day, and noise. The covariance is linear in the variances because no length scale is estimated. Pure arithmetic on arrays.
 """
 
 from __future__ import annotations
@@ -49,6 +49,7 @@ PRIORS: Final[tuple[Prior, ...]] = (
     Prior("common, days", 0.12, 0.5, 2880.0),
     Prior("own, hours", 0.08, 0.7, 120.0),
     Prior("own, days", 0.08, 0.7, 2160.0),
+    Prior("setup's own, days", 0.05, 0.7, 2160.0, several_rigs_only=True),
     Prior("profile", 0.08, 0.6),
     Prior("noise", 0.22, 0.6),
 )
@@ -115,6 +116,9 @@ def kernels(frame: Frame) -> tuple[Array, Array]:
             case "own":
                 np.exp(gap / -float(prior.minutes or 1.0), out=row)
                 np.multiply(row, same_tuning, out=row)
+            case "setup's own":
+                np.exp(gap / -float(prior.minutes or 1.0), out=row)
+                np.multiply(row, k[:, None] == k, out=row)
             case "profile":
                 row[:] = same_tuning * hour_kernel(frame.hour[:, None] - frame.hour)
     return fixed, stack

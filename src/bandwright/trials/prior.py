@@ -62,7 +62,8 @@ class PriorWorld:
         local = at.astimezone(self._zone)
         score = self._base[setup] + self._hold("mounting", (visit, s.rig))
         for name, scale in self._minutes.items():
-            score += self._walk(name, None if name.startswith("common") else s.tuning, minute, scale)
+            what = None if name.startswith("common") else setup if name.startswith("setup") else s.tuning
+            score += self._walk(name, what, minute, scale)
         hour = int((local.hour + local.minute / 60.0) * STEPS_AN_HOUR)
         score += float(self._profiles[s.tuning][hour]) + self._sd["noise"] * self._normal()
         if self._clipped:
