@@ -83,11 +83,10 @@ def verdict_lines(verdict: Verdict, *, declared: Declared, design: Design, width
         return lines
     rig = declared.rig(lead.rig)
     gateway = declared.gateway(rig.gateway)
-    costs = [f"{what} {price}" for what, price in (("gateway", gateway.price), ("antenna", rig.antenna.price), ("rig", rig.price)) if price]
-    days = [d for d in (gateway.returnable_until, rig.returnable_until) if d is not None]
-    if costs or days:
-        text = (f"Price: {joined(costs)}. " if costs else "") + (f"Can go back until {min(days):%d %B %Y}." if days else "")
-        lines += _wrap(text, width)
+    parts = (("gateway", gateway.price, gateway.returnable_until), ("antenna", rig.antenna.price, rig.returnable_until), ("rig", rig.price, None))
+    costs = [f"{what} {price}" + (f", returnable until {last:%d %B %Y}" if last is not None else "") for what, price, last in parts if price]
+    if costs:
+        lines += _wrap(f"Price: {'; '.join(costs)}.", width)
     caution = climb_caution([rig])
     lines += _wrap(f"{caution.title}: {' '.join(caution.items[:3])}", width) if caution.items else []
     return lines
