@@ -7,6 +7,7 @@ own text (B3, n78, an NR-ARFCN) or by a stated mode that leaves one choice. Noth
 
 from __future__ import annotations
 
+import re
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass, field
 
@@ -58,6 +59,8 @@ class _Subject:
 
 
 _IDENTITIES = {"band", "arfcn", "pci", "cell_id"}
+_LEVELS = {"rsrp", "rsrq", "sinr", "rssi"}
+_OF_THE_NETWORK = {"plmn", "tac", "cell_id", "enb_id"}
 _YES, _NO = {"yes", "true", "1", "on"}, {"no", "false", "0", "off"}
 
 
@@ -65,11 +68,13 @@ def assemble(entries: Iterable[Entry], *, key: str, dialect: str) -> Piece | Non
     """Return the piece that entries make, or None where they say nothing of the radio."""
     piece: Piece | None = None
     subjects: list[_Subject] = []
+    heard: set[Rat] = set()
     for entry in entries:
         if piece is None:
             piece = Piece(key, dialect, entry.label_start, entry.stop)
         piece.stop = max(piece.stop, entry.stop)
-        _take(entry, piece, subjects)
+        _hear(entry, heard)
+        _take(entry, piece, subjects, heard)
     if piece is None:
         return None
     _place(piece, subjects)
@@ -78,7 +83,18 @@ def assemble(entries: Iterable[Entry], *, key: str, dialect: str) -> Piece | Non
     return piece
 
 
-def _take(entry: Entry, piece: Piece, subjects: list[_Subject]) -> None:
+_NR_WORDS = re.compile(r"(?i)\b(?:5g|nr|nr5g|nsa|en-?dc|sa)\b|\bn\d{1,3}\b")
+
+
+def _hear(entry: Entry, heard: set[Rat]) -> None:
+    """Note the technologies that the text has named so far; NR also where only a value or an unknown label names it."""
+    if entry.key.rat is Rat.NR or _NR_WORDS.search(entry.text) is not None or "5g" in entry.key.words:
+        heard.add(Rat.NR)
+    elif entry.key.rat is Rat.LTE and entry.key.known and not entry.key.blocked:
+        heard.add(Rat.LTE)
+
+
+def _take(entry: Entry, piece: Piece, subjects: list[_Subject], heard: set[Rat]) -> None:
     key = entry.key
     quantity = key.quantity
     span = (entry.label_start, entry.stop)
@@ -95,7 +111,7 @@ def _take(entry: Entry, piece: Piece, subjects: list[_Subject]) -> None:
     elif quantity == "temperature_c":
         _temperature(entry, piece, span)
     else:
-        _quantity(entry, piece, subjects, span)
+        _quantity(entry, piece, subjects, span, heard)
 
 
 def _registration(entry: Entry, piece: Piece, span: tuple[int, int]) -> None:
@@ -117,19 +133,25 @@ def _registration(entry: Entry, piece: Piece, span: tuple[int, int]) -> None:
 
 def _mode(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[int, int]) -> None:
     mode = None if entry.cut else mode_of(entry.text)
+    bare = entry.key.form == "bare"
+    if bare and mode not in {None, Mode.LTE, Mode.NR_SA} and not (mode is Mode.ENDC and re.search(r"(?i)nsa|en-?dc", entry.text)):
+        return
+    if mode is None and not bare and classify(entry.text.strip("'\" \t")).role:
+        _role(entry, _subject(entry, subjects), subjects, piece, span)
+        return
     if mode is None:
         if entry.text.strip("'\" \t").lower() in UNKNOWN_TEXTS:
             piece.spans.append(span)
         return
     piece.spans.append(span)
-    if entry.key.role == "neighbour" or entry.key.role == "scan":
+    if entry.key.role in {"neighbour", "scan"}:
         return
     if entry.key.role or entry.key.index is not None:
         subject = _subject(entry, subjects)
         if subject.rat is None and mode in {Mode.LTE, Mode.NR, Mode.NR_SA}:
             subject.rat = Rat.LTE if mode is Mode.LTE else Rat.NR
         return
-    piece.say_mode(mode, 2)
+    piece.say_mode(mode, 1 if bare else 2)
 
 
 def _temperature(entry: Entry, piece: Piece, span: tuple[int, int]) -> None:
@@ -151,9 +173,11 @@ def _subject(entry: Entry, subjects: list[_Subject], rat: Rat | None = None) -> 
     return made
 
 
-def _quantity(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[int, int]) -> None:
+def _quantity(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[int, int], heard: set[Rat]) -> None:
     key = entry.key
     subject = _subject(entry, subjects)
+    if subject.technology is None and (heard == {Rat.LTE} or key.quantity == "enb_id"):
+        subject.hint = Rat.LTE
     if key.quantity in {"mcc", "mnc"}:
         _network_code(entry, subject, piece, span)
         return
@@ -278,6 +302,11 @@ def _place(piece: Piece, subjects: list[_Subject]) -> None:
         if not _has_value(draft):
             continue
         twin = _one_of(placed, subject, draft, index)
+        if twin is None and set(draft.fields) <= _OF_THE_NETWORK and any(known.rat is rat for _, known in placed):
+            twin = next((known for _, known in placed if known.rat is rat and known.role in {Role.PCELL, Role.PSCELL}), None)
+            if twin is None:
+                piece.unread.extend(subject.loose)
+                continue
         if twin is None:
             placed.append((subject, draft))
         else:
@@ -287,7 +316,8 @@ def _place(piece: Piece, subjects: list[_Subject]) -> None:
                 twin.role = draft.role
     piece.drafts.extend(draft for _, draft in placed)
     rats = {draft.rat for draft in piece.drafts if draft.role not in {Role.NEIGHBOUR, Role.SCAN}}
-    if rats:
+    homeless = any(subject.technology is None and subject.said is None and _LEVELS & set(subject.fields) for subject in subjects) and piece.mode is None
+    if rats and not homeless:
         piece.say_mode(Mode.ENDC if len(rats) == 2 else Mode.LTE if rats == {Rat.LTE} else Mode.NR, 1)
 
 
@@ -328,6 +358,8 @@ def _one_of(placed: list[tuple[_Subject, Draft]], subject: _Subject, draft: Draf
     """Return the carrier that a subject of another block is part of; None where it is its own, or where several could be meant."""
     fitting = []
     for other, known in placed:
+        if other.first is subject.first and other.block == subject.block:
+            continue
         other_index = other.said.index if other.said is not None and other.said.index is not None else other.index
         if known.rat is not draft.rat or known.role in {Role.NEIGHBOUR, Role.SCAN} or draft.role in {Role.NEIGHBOUR, Role.SCAN}:
             continue
@@ -336,7 +368,7 @@ def _one_of(placed: list[tuple[_Subject, Draft]], subject: _Subject, draft: Draf
         if other_index != index or (other.block == subject.block and other.first == subject.first):
             continue
         shared = [name for name in draft.fields if name in known.fields]
-        if any(_differ(known.fields[name], draft.fields[name]) for name in shared):
+        if shared and any(_differ(known.fields[name], draft.fields[name]) for name in shared):
             continue
         fitting.append(known)
     return fitting[0] if len(fitting) == 1 else None

@@ -35,7 +35,7 @@ def check_carrier(draft: Draft, warnings: list[str]) -> None:
 
 def _null(draft: Draft, item: Field, why: str, state: FieldState) -> None:
     span = item.span
-    draft.fields[item.name] = replace(null_field(item.name, why, 0, 0, state), span=span, source=item.source)
+    draft.fields[item.name] = replace(null_field(item.name, why, 0, 0, state), span=span)
 
 
 def _number(draft: Draft, name: str) -> float | None:
@@ -99,7 +99,7 @@ def _conflict(draft: Draft, arfcn: Field, band: int, warnings: list[str]) -> Non
     label = f"B{band}" if draft.rat is Rat.LTE else f"n{band}"
     if draft.rat is Rat.LTE and number < 65536 and lte_band_of_earfcn(number + 65536) == band:
         why = f"{number} is no channel of {label}, {number + 65536} is: cut to 16 bits"
-        draft.fields["arfcn"] = replace(ok_field("arfcn", number + 65536, 0, 0, why=why, derived=True), span=arfcn.span, source=arfcn.source)
+        draft.fields["arfcn"] = replace(ok_field("arfcn", number + 65536, 0, 0, why=why, derived=True), span=arfcn.span)
         warnings.append(why)
         return
     why = f"conflict: channel {number} does not lie in {label}"

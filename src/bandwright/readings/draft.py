@@ -47,7 +47,9 @@ class Draft:
     role: Role | None
     start: int
     fields: dict[str, Field] = field(default_factory=dict)
-    others: list[Field] = field(default_factory=list)  # second sources of the same quantity that differ
+    others: list[tuple[Field, str]] = field(default_factory=list)  # second sources that differ, with the answer they come from
+    origin: str = ""  # key of the piece it comes from
+    sources: dict[str, str] = field(default_factory=dict)  # of fields that came from another piece
 
     def put(self, item: Field) -> None:
         """Add a field; the first one of a name stays, unless it had no value and this one has."""

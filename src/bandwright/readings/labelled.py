@@ -16,7 +16,7 @@ from bandwright.readings.assemble import Entry, assemble
 from bandwright.readings.draft import Piece
 from bandwright.readings.labels import Key, classify, combine
 from bandwright.readings.values import UNKNOWN_TEXTS, band_of, mode_of, read_value, registration_of
-from bandwright.words.radio import FieldState
+from bandwright.words.radio import FieldState, Role
 
 __all__ = ["labelled_entries", "read_labelled", "read_table"]
 
@@ -36,6 +36,14 @@ class _Segment(NamedTuple):
     stop: int
 
 
+class _Pair(NamedTuple):
+    """A label and its value, and what stands before them on the line that says whose they are."""
+
+    label: _Segment
+    value: _Segment
+    about: tuple[Key, ...] = ()
+
+
 @dataclass(slots=True)
 class _Heading:
     """A heading in force. indent: its own; inner: that of the first line below it; key: what it says; number: to tell blocks apart."""
@@ -44,26 +52,65 @@ class _Heading:
     inner: int | None
     key: Key
     number: int
+    says: bool = False
 
 
 def read_labelled(text: str) -> list[Piece]:
     """Return the pieces of labelled text. What other layers have read is blanked out of it before."""
     if _HINTS.search(text) is None:
         return []
-    groups = labelled_entries(text)
-    pieces = []
-    for number, entries in enumerate(groups):
-        piece = assemble(entries, key="labels" if number or len(groups) > 1 else "labels", dialect="labels")
-        if piece is not None:
-            pieces.append(piece)
+    groups, headings = labelled_entries(text)
+    pieces = [piece for entries in groups for piece in _readings(entries)]
+    if pieces:
+        pieces[0].spans.extend(headings)
     return pieces
 
 
-def labelled_entries(text: str) -> list[list[Entry]]:
-    """Return the entries of a text; each row of a table with a time column is a group of its own, as it is a later reading."""
+def _readings(entries: list[Entry]) -> list[Piece]:
+    """Return the pieces of one group of entries: several where the same carrier is printed again, which is a later reading."""
+    out: list[Piece] = []
+    rest = entries
+    while rest:
+        piece = assemble(rest, key="labels", dialect="labels")
+        again = _printed_again(piece, rest) if piece is not None else None
+        if again is None:
+            if piece is not None:
+                out.append(piece)
+            break
+        first = assemble(rest[:again], key="labels", dialect="labels")
+        if first is not None:
+            out.append(first)
+        rest = rest[again:]
+    return out
+
+
+def _printed_again(piece: Piece, entries: list[Entry]) -> int | None:
+    """Return the position of the entry from which on a carrier of the piece is printed a second time, or None."""
+    seen: set[object] = set()
+    for draft in piece.drafts:
+        if draft.role in {Role.NEIGHBOUR, Role.SCAN}:
+            continue
+        values = {name: item.value for name, item in draft.fields.items() if item.state is FieldState.OK}
+        named = tuple(values.get(name) for name in ("arfcn", "pci", "band"))
+        mark: object = (draft.rat, *named) if named[1] is not None and (named[0] is not None or named[2] is not None) else (draft.rat, tuple(sorted((k, str(v)) for k, v in values.items())))
+        if mark in seen:
+            begins = next((n for n, entry in enumerate(entries) if entry.label_start >= draft.start), len(entries))
+            same = [n for n in range(1, begins + 1) if n < len(entries) and entries[n].key == entries[0].key]
+            position = same[-1] if same else begins
+            return position if 0 < position < len(entries) else None
+        seen.add(mark)
+    return None
+
+
+def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]]]:
+    """Return the entries of a text, and the spans of headings that say whose they are.
+
+    Each row of a table with a time column is a group of its own, as it is a later reading.
+    """
     lines = _lines(text)
     groups: list[list[Entry]] = [[]]
     headings: list[_Heading] = []
+    spans: list[tuple[int, int]] = []
     number = 0
     position = 0
     while position < len(lines):
@@ -71,9 +118,14 @@ def labelled_entries(text: str) -> list[list[Entry]]:
         if not line.text.strip() or _RULE.match(line.text):
             position += 1
             continue
+        if "{" in line.text and (samples := _sample(line, line.stop == len(text))):
+            groups[-1].extend(samples)
+            position += 1
+            continue
         table = read_table(lines, position, text, tuple(h.key for h in headings))
         if table is not None:
-            rows, position = table
+            rows, position, known = table
+            spans.extend(known)
             timed = [row for row in rows if any(entry.key.quantity == "time" for entry in row)]
             if len(timed) > 1 and len(timed) == len(rows):
                 groups[-1:] = [groups[-1], *rows] if groups[-1] else rows
@@ -89,13 +141,53 @@ def labelled_entries(text: str) -> list[list[Entry]]:
                 if heading.inner is None:
                     heading.inner = indent
             outer = tuple(h.key for h in headings)
-            block: Hashable = tuple(h.number for h in headings if _says(h.key))
-            groups[-1].extend(_entry(label, value, outer, block, cut=value.stop == len(text)) for label, value in found)
+            block = tuple(h.number for h in headings if h.says)
+            for label, value, about in found:
+                own = (*block, *((key.role, key.index) for key in about if key.role or key.index is not None))
+                groups[-1].append(_entry(label, value, (*outer, *about), own, cut=value.stop == len(text)))
         else:
             number += 1
             _open(headings, line, indent, number)
+            if headings and headings[-1].number == number and _says(headings[-1].key) and headings[-1].key.known:
+                spans.append((line.start, line.stop))
+            listed = _items(_bare_segment(line))
+            if listed and headings and headings[-1].number == number:
+                headings[-1].key = _joined(headings[-1].key, listed[0].about)
+                headings[-1].says = _says(headings[-1].key)
+                outer = tuple(h.key for h in headings)
+                block = tuple(h.number for h in headings if h.says)
+                groups[-1].extend(_entry(label, value, (*outer, *about), block, cut=value.stop == len(text)) for label, value, about in listed)
         position += 1
-    return [group for group in groups if group]
+    return [group for group in groups if group], spans
+
+
+_SAMPLE = re.compile(r"[ \t]*([A-Za-z_:][\w:]*)\{([^{}\n]*)\}[ \t]+(\S+)(?:[ \t]+\d{10,13})?[ \t]*\Z")
+_SAMPLE_LABEL = re.compile(r"(\w+)=\"([^\"]*)\"")
+
+
+def _sample(line: _Segment, cut: bool) -> list[Entry]:
+    """Return the entries of a metrics sample: name{label="value",...} number; the labels say whose it is."""
+    found = _SAMPLE.match(line.text)
+    if found is None:
+        return []
+    labels = list(_SAMPLE_LABEL.finditer(line.text, found.start(2), found.end(2)))
+    about: list[Key] = []
+    out: list[Entry] = []
+    block = ("sample", tuple(one.group(2) for one in labels))
+    for one in labels:
+        key, said = classify(one.group(1)), classify(one.group(2))
+        if key.quantity in {"role", "mode", ""} and said.known and _says(said):
+            about.append(said)
+        elif key.quantity == "band" and (made := band_of(one.group(2))) is not None and made[0] is not None:
+            about.append(Key(rat=made[0]))
+    for one in labels:
+        key = classify(one.group(1))
+        if key.quantity in {"band", "pci", "arfcn", "cell_id", "private"}:
+            start = line.start + one.start(2)
+            out.append(Entry(combine(tuple(about), key), one.group(2), start, line.start + one.end(2), line.start + one.start(), block))
+    label = classify(found.group(1))
+    out.append(Entry(combine(tuple(about), label), found.group(3), line.start + found.start(3), line.start + found.end(3), line.start + found.start(1), block, cut))
+    return out
 
 
 def _lines(text: str) -> list[_Segment]:
@@ -136,7 +228,7 @@ def _open(headings: list[_Heading], line: _Segment, indent: int, number: int) ->
         key = Key(rat=inherited.rat, role=key.role, index=key.index, blocked=key.blocked, known=key.known, words=key.words)
     if _GUIDE.match(bare):
         key = Key(blocked=True, known=False, words=key.words)
-    headings.append(_Heading(indent, None, key, number))
+    headings.append(_Heading(indent, None, key, number, _says(key)))
 
 
 def _entry(label: _Segment, value: _Segment, outer: tuple[Key, ...], block: Hashable, *, cut: bool) -> Entry:
@@ -160,44 +252,149 @@ def _is_label(text: str) -> bool:
     return bool(key.quantity) and (key.known or key.quantity == "private")
 
 
-def _pairs(line: _Segment, end: int) -> list[tuple[_Segment, _Segment]]:
-    """Return (label, value) of each pair on a line."""
+def _pairs(line: _Segment, end: int) -> list[_Pair]:
+    """Return the pairs on a line."""
     segments = _segments(line)
-    out: list[tuple[_Segment, _Segment]] = []
+    out: list[_Pair] = []
+    about: tuple[Key, ...] = ()
     position = 0
     while position < len(segments):
         segment = segments[position]
         following = segments[position + 1] if position + 1 < len(segments) else None
         separator = _first_separator(segment.text)
         if separator is not None and separator.end() < len(segment.text):
-            out.extend(_within(segment))
+            listed = _listed_after(segment, separator)
+            out.extend(listed if listed is not None else [pair._replace(about=about) for pair in _within(segment)])
         elif separator is not None:
             label = _Segment(segment.text[: separator.start()].strip(), segment.start, segment.start + separator.start())
-            if following is not None and _first_separator(following.text) is None and not _is_label(following.text):
-                out.extend(_compound(label, following))
+            key = classify(label.text)
+            if following is not None and key.known and _says(key) and not key.quantity.replace("role", "") and position == 0 and _reads(following, end):
+                about = (key,)
+            elif following is not None and _first_separator(following.text) is None and not _is_label(following.text):
+                out.extend(pair._replace(about=about) for pair in _compound(label, following))
                 position += 1
-            elif label.text:
-                if following is not None or not _opens_block(label.text):
-                    empty = _Segment("", segment.stop, segment.stop)
-                    if _is_label(label.text) and segment.stop < end:
-                        out.append((label, empty))
+            elif label.text and following is None and not _opens_block(label.text) and _is_label(label.text) and segment.stop < end:
+                out.append(_Pair(label, _Segment("", segment.stop, segment.stop), about))
         elif following is not None and (lead := _SEPARATOR.match(following.text)) is not None and lead.end() > 0 and _is_label(segment.text.strip()):
             rest = following.text[lead.end() :]
             value = _Segment(rest, following.start + lead.end(), following.stop)
             if not rest and position + 2 < len(segments):
                 value = segments[position + 2]
                 position += 1
-            out.extend(_compound(segment, value))
+            out.extend(pair._replace(about=about) for pair in _compound(segment, value))
             position += 1
         elif following is not None and _is_label(segment.text) and not _is_label(following.text) and _first_separator(following.text) is None:
-            out.extend(_compound(segment, following))
+            out.extend(pair._replace(about=about) for pair in _compound(segment, following))
             position += 1
         else:
             pair = _glued(segment, end)
             if pair is not None:
-                out.append(pair)
+                out.append(pair._replace(about=about))
         position += 1
     return out
+
+
+def _reads(segment: _Segment, end: int) -> bool:
+    """Whether a segment holds a pair of its own."""
+    separator = _first_separator(segment.text)
+    return (separator is not None and _is_label(segment.text[: separator.start()].strip())) or _glued(segment, end) is not None or _is_label(segment.text)
+
+
+def _bare_segment(line: _Segment) -> _Segment:
+    bare = line.text.strip(_DECORATION)
+    start = line.start + (line.text.index(bare) if bare else 0)
+    return _Segment(bare, start, start + len(bare))
+
+
+def _joined(key: Key, about: tuple[Key, ...]) -> Key:
+    """Return a heading's key with what the items on its line say of it."""
+    whole = combine(about, key)
+    return Key(rat=whole.rat, role=whole.role, index=whole.index, foreign=key.foreign and whole.rat is None, blocked=key.blocked, known=True, words=key.words)
+
+
+def _listed_after(segment: _Segment, separator: re.Match[str]) -> list[_Pair] | None:
+    """Return the pairs of "4G: RSRP -92 dBm, PCI 211" and of "Carrier 1 (PCC): LTE B3, 20 MHz", or None where a line is not of that form."""
+    label = segment.text[: separator.start()].strip()
+    key = classify(label)
+    names_band = key.quantity == "band" and key.known
+    if not names_band and not (key.known and _says(key) and key.quantity in {"", "role", "band"}):
+        return None
+    value = _Segment(segment.text[separator.end() :], segment.start + separator.end(), segment.stop)
+    listed = _items(value)
+    if listed is None or (names_band and len(listed) < 2):
+        return None
+    about = Key(rat=key.rat, role=key.role, index=key.index)
+    if names_band:  # the band itself names its technology, to the carrier that the line stands in
+        listed = [pair._replace(about=tuple(one for one in pair.about if one.role)) for pair in listed]
+    blank = _Segment(label if names_band else "band", segment.start, segment.start + separator.start())
+    return [pair._replace(about=(about, *pair.about), label=blank if number == 0 and pair.label.text == "band" else pair.label) for number, pair in enumerate(listed)]
+
+
+_ITEM = re.compile(r"[ ]*(?:[,;|]|@|[ ]/[ ]|[ ]-[ ])[ ]*|[ ]*\((?=\d+(?:\.\d)? ?MHz\))|\)[ ,;]*")
+_WIDTH_ITEM = re.compile(r"(?:(?:DL |BW ?:? ?)?)(\d{1,3}(?:\.\d)?) ?MHz(?: BW| bandwidth)?\Z", re.IGNORECASE)
+_FREQUENCY_ITEM = re.compile(r"(?:FDD |TDD )?\d{3,5}(?:\.\d+)?\+? ?(?:MHz)?\Z|\d(?:\.\d+)? ?GHz\Z", re.IGNORECASE)
+
+
+def _items(segment: _Segment) -> list[_Pair] | None:
+    """Return the pairs of a list whose items are a band, a width in MHz, labels with values, technologies and roles; None if any is none of these.
+
+    There must be one band at most, and something besides technologies and roles.
+    """
+    if len(segment.text) > 120 or not any(letter.isdigit() for letter in segment.text):
+        return None
+    pairs: list[_Pair] = []
+    about: list[Key] = []
+    place = 0
+    bounds = [(m.start(), m.end()) for m in _ITEM.finditer(segment.text)]
+    for start, stop in [*bounds, (len(segment.text), len(segment.text))]:
+        part = segment.text[place:start]
+        bare = part.strip()
+        first = segment.start + place + (part.index(bare) if bare else 0)
+        place = stop
+        if not bare:
+            continue
+        if not _item(_Segment(bare, first, first + len(bare)), pairs, about):
+            return None
+    if not pairs or sum(pair.label.text == "band" for pair in pairs) > 1:
+        return None
+    whose = tuple(about)
+    return [pair._replace(about=whose) for pair in pairs]
+
+
+def _item(item: _Segment, pairs: list[_Pair], about: list[Key]) -> bool:
+    """Put one item to the pairs, or to what says whose they are; return whether it was understood."""
+    synthetic = _Segment("band", item.start, item.start)
+    if _WIDTH_ITEM.match(item.text):
+        pairs.append(_Pair(synthetic._replace(text="bandwidth"), item))
+        return True
+    if _FREQUENCY_ITEM.match(item.text) and pairs:
+        return True
+    key = classify(item.text)
+    if key.known and _says(key) and key.quantity in {"", "role"}:
+        about.append(key)
+        return True
+    glued = _glued(item, item.stop)
+    if glued is not None and glued.label.text.lower() != "band":
+        pairs.append(glued)
+        return True
+    separator = _first_separator(item.text)
+    if separator is not None and separator.end() < len(item.text) and _is_label(item.text[: separator.start()].strip()):
+        pairs.extend(_within(item))
+        return True
+    for gap in [0, *(m.end() for m in re.finditer(r"[ ]", item.text))]:
+        lead, rest = item.text[:gap].strip(), item.text[gap:]
+        before = classify(lead) if lead else None
+        if before is not None and not (before.known and _says(before) and before.quantity in {"", "role"}):
+            continue
+        made = band_of(rest)
+        if made is not None and (made[0] is not None or "band" in rest.lower()) and re.fullmatch(r"[ ]*(?:\([^()]*\)?)?", rest[made[2] :]):
+            if before is not None:
+                about.append(before)
+            if made[0] is not None:
+                about.append(Key(rat=made[0]))
+            pairs.append(_Pair(synthetic, _Segment(rest, item.start + gap, item.stop)))
+            return True
+    return False
 
 
 def _opens_block(text: str) -> bool:
@@ -240,7 +437,7 @@ def _first_separator(text: str) -> re.Match[str] | None:
     return None
 
 
-def _within(segment: _Segment) -> list[tuple[_Segment, _Segment]]:
+def _within(segment: _Segment) -> list[_Pair]:
     """Return the pairs of "label: value", of "label: value label: value", and of compound labels."""
     text = segment.text
     marks = list(_SEPARATOR.finditer(text))
@@ -249,7 +446,7 @@ def _within(segment: _Segment) -> list[tuple[_Segment, _Segment]]:
     label = text[: first.start()].strip()
     label_start = segment.start
     value_from = first.end()
-    out: list[tuple[_Segment, _Segment]] = []
+    out: list[_Pair] = []
     for mark in marks[1:]:
         inner = _label_before(text, value_from, mark.start())
         if inner is None:
@@ -274,13 +471,13 @@ def _label_before(text: str, low: int, high: int) -> int | None:
     return None
 
 
-def _compound(label: _Segment, value: _Segment) -> list[tuple[_Segment, _Segment]]:
+def _compound(label: _Segment, value: _Segment) -> list[_Pair]:
     """Return one pair, or several where label and value are parted alike: "RSRP/RSRQ: -95/-11 dB"."""
     if "/" in label.text and not _is_label(label.text) and "/" in value.text:
         labels, values = _parts(label), _parts(value)
-        if len(labels) == len(values) and sum(_is_label(part.text) for part in labels) == len(labels):
-            return list(zip(labels, values, strict=True))
-    return [(label, value)]
+        if len(labels) == len(values) and all(_is_label(part.text) for part in labels):
+            return [_Pair(*both) for both in zip(labels, values, strict=True)]
+    return [_Pair(label, value)]
 
 
 def _parts(segment: _Segment) -> list[_Segment]:
@@ -293,7 +490,7 @@ def _parts(segment: _Segment) -> list[_Segment]:
     return out
 
 
-def _glued(segment: _Segment, end: int) -> tuple[_Segment, _Segment] | None:
+def _glued(segment: _Segment, end: int) -> _Pair | None:
     """Return "RSRP -95 dBm" as a pair: the longest known label at the beginning, if all that follows is its value."""
     text = segment.text
     if len(text) > 60:
@@ -314,20 +511,20 @@ def _glued(segment: _Segment, end: int) -> tuple[_Segment, _Segment] | None:
             and ((made := read_value(key, value, start)) is not None and made.field is not None and (made.field.state is not FieldState.UNKNOWN or value in {"-", "--", "n/a"}))
         )
         if fits:
-            return _Segment(label, segment.start, segment.start + len(label)), _Segment(value, start, segment.stop)
+            return _Pair(_Segment(label, segment.start, segment.start + len(label)), _Segment(value, start, segment.stop))
     return None
 
 
 # --- tables -----------------------------------------------------------------------------------------------------------------------
 
 
-def read_table(lines: list[_Segment], position: int, text: str, outer: tuple[Key, ...]) -> tuple[list[list[Entry]], int] | None:
-    """Return the rows of a table that begins with a line of known headings, and the position after it; None where there is none.
+def read_table(lines: list[_Segment], position: int, text: str, outer: tuple[Key, ...]) -> tuple[list[list[Entry]], int, list[tuple[int, int]]] | None:
+    """Return the rows of a table that begins with a line of known headings, the position after it, and its headings' spans; None for no table.
 
     At least three headings must be known, or all of two. Rows have as many cells as the heading; a row with fewer ends the table.
     """
     line = lines[position]
-    if len(line.text) > 2000 or position + 1 >= len(lines):
+    if len(line.text) > 2000 or position + 1 >= len(lines) or ((":" in line.text or "=" in line.text) and "|" not in line.text and "\t" not in line.text):
         return None
     for cutter in (_pipes, _tabs, _semicolons, _commas, _columns, _blanks):
         head = cutter(line)
@@ -337,14 +534,22 @@ def read_table(lines: list[_Segment], position: int, text: str, outer: tuple[Key
         good = [key for key in keys if key.quantity and key.known]
         measured = [key for key in good if key.quantity not in {"role", "mode", "time", "state", "registration"}]
         if len(measured) >= 1 and (len(good) >= 3 or (len(good) == 2 == len(head))) and len(good) * 2 >= len(head):
-            rows, after = _rows(lines, position + 1, cutter, head, keys, text, outer)
+            spans = [(cell.start, cell.stop) for cell, key in zip(head, keys, strict=True) if key.known]
+            rows, after = _rows(lines, position + 1, cutter, head, keys, text, outer, spans)
             if rows:
-                return rows, after
-        if sum(_says(key) and not key.quantity.replace("role", "") and key.known for key in keys) >= 2 or (len(head) == 2 and False):
-            rows, after = _turned(lines, position + 1, cutter, head, keys, text, outer)
+                return rows, after, spans
+        if _names_columns(keys, tight=cutter is _blanks):
+            spans = [(line.start, line.stop)]
+            rows, after = _turned(lines, position + 1, cutter, head, keys, text, outer, spans)
             if rows:
-                return rows, after
+                return rows, after, spans
     return None
+
+
+def _names_columns(keys: list[Key], *, tight: bool) -> bool:
+    """Whether headings name carriers, each another one. tight: parted by single blanks, where "5G NR" could be one heading."""
+    named = [(key.rat, key.role, key.index) for key in keys if _says(key) and key.known and key.quantity in {"", "role"}]
+    return len(named) >= 2 and len(set(named)) == len(named) and not (tight and len(named) < len(keys))
 
 
 def _cut(line: _Segment, pattern: re.Pattern[str], *, keep_empty: bool) -> list[_Segment]:
@@ -394,7 +599,7 @@ def _blanks(line: _Segment) -> list[_Segment]:
     return _cut(line, _BLANK, keep_empty=False)
 
 
-def _rows(lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...]) -> tuple[list[list[Entry]], int]:
+def _rows(lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]) -> tuple[list[list[Entry]], int]:
     rows: list[list[Entry]] = []
     while position < len(lines):
         line = lines[position]
@@ -412,12 +617,12 @@ def _rows(lines: list[_Segment], position: int, cutter: object, head: list[_Segm
                 break
             position += 1
             continue
-        rows.append(_row(cells, keys, outer, position, text))
+        rows.append(_row(cells, keys, outer, position, text, spans))
         position += 1
     return rows, position
 
 
-def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number: int, text: str) -> list[Entry]:
+def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number: int, text: str, spans: list[tuple[int, int]]) -> list[Entry]:
     """Return the entries of one row; cells that name a technology or a role speak for the whole row."""
     said = list(outer)
     for cell, key in zip(cells, keys, strict=False):
@@ -425,6 +630,7 @@ def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number:
             about = classify(cell.text)
             if (about.known or key.quantity in {"role", "mode"}) and (about.role or about.rat is not None or (about.index is not None and about.known)):
                 said.append(about)
+                spans.append((cell.start, cell.stop))
             elif key.quantity == "role" and cell.text.isdigit() and len(cell.text) < 4:
                 said.append(Key(index=int(cell.text)))
         elif key.quantity == "band" and cell.text:
@@ -443,7 +649,7 @@ def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number:
     return out
 
 
-def _turned(lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...]) -> tuple[list[list[Entry]], int]:
+def _turned(lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]) -> tuple[list[list[Entry]], int]:
     """Read a table whose columns are carriers and whose rows are quantities."""
     out: list[Entry] = []
     understood = 0
@@ -454,13 +660,14 @@ def _turned(lines: list[_Segment], position: int, cutter: object, head: list[_Se
             position += 1
             continue
         cells = cutter(line) if callable(cutter) else []
-        if not line.text.strip() or len(cells) not in {len(head), len(head) + 1} or len(cells) < 2:
+        if not line.text.strip() or len(cells) not in {len(head), len(head) + 1} or len(cells) < 2 or (cutter is _blanks and len(cells) == len(head)):
             break
         label = cells[0]
         key = classify(label.text.rstrip(": "))
         columns = keys[1:] if len(cells) == len(head) else keys
         if key.quantity and key.known:
             understood += 1
+            spans.append((label.start, label.stop))
             for number, (cell, column) in enumerate(zip(cells[1:], columns, strict=False)):
                 if cell.text and cell.text.lower() not in UNKNOWN_TEXTS and _says(column):
                     out.append(Entry(combine((*outer, column), key), cell.text, cell.start, cell.stop, cell.start, ("column", first, number), cut=cell.stop == len(text)))

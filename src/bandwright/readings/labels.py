@@ -38,7 +38,7 @@ class Key:
     form: str = ""  # how the quantity was named, where that says more: earfcn, nrarfcn, channel
 
 
-_SPLIT = re.compile(r"(?i:5g-?nr|nr-?5g|[2345]g(?![a-z])|3gpp|e-?utran?\b)|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+|%")
+_SPLIT = re.compile(r"(?i:dbm?(?![a-z])|[mkg]?hz(?![a-z])|5g-?nr|nr-?5g|[2345]g(?![a-z])|3gpp|e-?utran?\b)|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+|%")
 
 _LTE, _NR = Rat.LTE, Rat.NR
 _RATS = {"lte": _LTE, "4g": _LTE, "eutra": _LTE, "eutran": _LTE, "e-utra": _LTE, "e-utran": _LTE, "nr": _NR, "5g": _NR, "nr5g": _NR, "nr-5g": _NR, "5gnr": _NR, "5g-nr": _NR, "nsa": _NR, "sa": _NR}
@@ -128,6 +128,7 @@ _phrases(
     "registration", "registration", "registration status", "registration state", "reg status", "reg state", "network registration", "network registration status", "network registration state", "emm state", "roaming", "roaming status",
     "register state", "register status", "roaming state", "nw registration", "registered", "regstate", "is roaming", "network state", "network status", "reg stat", "ps state", "roam", "roam status",
 )  # fmt: skip
+_phrases("mode", "mode", form="bare")
 _phrases("state", "scell state", "scc state", "ca state", "carrier state", "activation state", "activation", "scell status", "scc status", "activation status", "cell state")
 _phrases("time", "time", "timestamp", "date", "datetime", "date time", "at", "utc", "local time", "ts", "time utc", "when", "time stamp", "clock")
 _phrases("temperature_c", "temperature", "temp", "modem temperature", "device temperature")

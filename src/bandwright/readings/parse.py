@@ -49,6 +49,8 @@ def _pieces(text: str) -> tuple[list[Piece], list[tuple[int, int]]]:
     marked = around(text)
     rest = _blanked(text, _claimed(pieces) + marked)
     for layer in (read_tools, read_structured, read_labelled):
+        if rest.isspace() or not rest:
+            break
         found = layer(rest)
         if found:
             pieces += found
@@ -83,7 +85,7 @@ def _signature(piece: Piece) -> object:
     return (
         piece.mode,
         piece.registration,
-        [(d.rat, d.role, [(f.name, f.value, f.low, f.high, f.state) for f in d.fields.values()]) for d in piece.drafts],
+        [(d.rat, d.role, sorted((f.name, str(f.value), f.low or 0.0, f.high or 0.0) for f in d.fields.values() if f.state is FieldState.OK)) for d in piece.drafts],
         [(f.name, f.value, f.low, f.high) for f in piece.extras],
     )
 
@@ -143,20 +145,23 @@ def _reading(group: list[Piece], source: Plain, capture: Capture | None) -> Read
         at=capture.at if capture is not None else None,
         capture_key=capture.key if capture is not None else None,
         dialects=tuple(dict.fromkeys(piece.dialect for piece in group)),
-        extras=tuple(_to_original(item, source) for item in extras.values()),
+        extras=tuple(_final(item, source, None) for item in extras.values()),
     )
 
 
-def _to_original(item: Field, source: Plain) -> Field:
-    if item.span is None or not source.starts:
-        return item
-    return replace(item, span=source.original(item.span.start, item.span.stop))
+def _final(item: Field, source: Plain, said_by: str | None) -> Field:
+    """Return a field with its span in the given text and the answer it comes from. Built at once: a copy with changes costs five times as much."""
+    span = item.span
+    if span is not None and source.starts:
+        span = source.original(span.start, span.stop)
+    return Field(
+        name=item.name, value=item.value, low=item.low, high=item.high, unit=item.unit, state=item.state, why=item.why, span=span, derived=item.derived, source=said_by,
+    )  # fmt: skip
 
 
 def _carrier(draft: Draft, source: Plain) -> Carrier:
-    fields = [*draft.fields.values(), *draft.others]
-    if source.starts:
-        fields = [_to_original(item, source) for item in fields]
+    fields = [_final(item, source, draft.sources.get(item.name, draft.origin)) for item in draft.fields.values()]
+    fields += [_final(item, source, said_by) for item, said_by in draft.others]
     return Carrier(rat=draft.rat or Rat.LTE, role=draft.role or Role.SERVING, fields=tuple(fields))
 
 
@@ -164,9 +169,7 @@ def _join(drafts: list[Draft], piece: Piece, warnings: list[str]) -> None:
     """Put a piece's carriers to those of the pieces before it: one carrier named by two answers is one carrier."""
     before = list(drafts)
     for new in piece.drafts:
-        for item in list(new.fields.values()):
-            if item.source is None:
-                new.fields[item.name] = replace(item, source=piece.key)
+        new.origin = piece.key
         twin = _twin(new, before)
         if twin is None:
             drafts.append(new)
@@ -225,13 +228,18 @@ def _merge(old: Draft, new: Draft, warnings: list[str]) -> None:
         old.role = new.role
     for item in new.fields.values():
         known = old.fields.get(item.name)
-        if known is None or known.state is not FieldState.OK or item.state is not FieldState.OK:
-            old.put(item)
+        if known is None or (known.state is not FieldState.OK and item.state is FieldState.OK):
+            old.fields[item.name] = item
+            old.sources[item.name] = new.origin
+        elif item.state is not FieldState.OK:
+            continue
         elif not _agree(known, item):
-            old.others.append(item)
-            warnings.append(f"{item.name}: {known.source} says {_shown(known)}, {item.source} says {_shown(item)}; both are kept")
+            old.others.append((item, new.origin))
+            first = old.sources.get(item.name, old.origin)
+            warnings.append(f"{item.name}: {first} says {_shown(known)}, {new.origin} says {_shown(item)}; both are kept")
         elif known.is_interval and item.value is not None:
             old.fields[item.name] = item
+            old.sources[item.name] = new.origin
 
 
 def _agree(one: Field, other: Field) -> bool:
@@ -301,6 +309,8 @@ def _left_over(text: str, known: Sequence[tuple[int, int]], start: int, stop: in
     left: list[tuple[int, int]] = []
     edges = [start, *(edge for span in known for edge in span), stop]
     for low, high in zip(edges[::2], edges[1::2], strict=True):
+        if high - low < 3 and (low == high or text[low:high].isspace()):
+            continue
         place = low
         for line in text[low:high].split("\n"):
             bare = line.strip(_TRIM)

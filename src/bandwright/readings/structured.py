@@ -24,6 +24,7 @@ __all__ = ["Leaf", "json_leaves", "read_structured", "xml_leaves"]
 
 _DEEPEST = 60
 _OPENS = re.compile(r"[\[{]\s*(?=[\"'{\[]|[\w.-]{1,60}[\"']?\s*:)")
+_COLON = re.compile(r"[ \t\r\n]*:")
 _BARE = re.compile(r"[^\s,:{}\[\]()<>\"']+")
 _BLANK = re.compile(r"[\s,]*")
 _TYPE = re.compile(r"(?:u?int(?:16|32|64)|byte|double|objectpath|signature|string|boolean|@\S+)\s+")
@@ -59,11 +60,15 @@ def read_structured(text: str) -> list[Piece]:
             pieces += _document(leaves, found.start(), place, "json")
     if "</" in text or "/>" in text:
         if _HTML.search(text) is not None:
-            pieces += read_labelled(_without_tags(text))
+            made = read_labelled(_without_tags(text))
+            for piece in made[:1]:
+                piece.spans.extend((tag.start(), tag.end()) for tag in re.finditer(r"</?[A-Za-z!][^<>]*>", text))
+            pieces += made
         else:
             leaves = xml_leaves(text)
             if leaves:
-                pieces += _document(leaves, min(leaf.label_start for leaf in leaves), max(leaf.stop for leaf in leaves), "xml")
+                tags = [tag.span() for tag in _TAG.finditer(text)]
+                pieces += _document(leaves, tags[0][0], tags[-1][1], "xml")
     return pieces
 
 
@@ -114,7 +119,7 @@ def json_leaves(text: str, start: int) -> tuple[list[Leaf], int]:
             if token is None:
                 return leaves, place
             value, first, last, after, quoted, complete = token
-            colon = re.compile(r"[ \t\r\n]*:").match(text, after) if stack[-1][0] == "{" and key is None else None
+            colon = _COLON.match(text, after) if stack[-1][0] == "{" and key is None else None
             if colon is not None:
                 key, key_start = value, place
                 place = colon.end()
@@ -123,7 +128,7 @@ def json_leaves(text: str, start: int) -> tuple[list[Leaf], int]:
                 return leaves, place
             label_start = key_start if key is not None else place
             here, key = _here(stack, key)
-            leaves.append(Leaf(here, value, first, last, label_start, not quoted and re.match(r"-?\d", value) is not None, not complete))
+            leaves.append(Leaf(here, value, first, last, label_start, not quoted and value[:1] in "-0123456789", not complete))
             place = after
         path = path or ()
     return leaves, place
@@ -249,6 +254,7 @@ def _document(leaves: list[Leaf], start: int, stop: int, kind: str) -> list[Piec
         made = reader(leaves)
         if made is not None:
             made.start, made.stop = start, max(stop, made.stop)
+            made.spans = [(start, made.stop)]
             return [made]
     entries = list(_entries(leaves))
     quantities = " ".join(sorted({entry.key.quantity for entry in entries if entry.key.quantity and entry.key.known}))
@@ -256,6 +262,9 @@ def _document(leaves: list[Leaf], start: int, stop: int, kind: str) -> list[Piec
     if piece is None:
         return []
     piece.start, piece.stop = start, max(start, stop)
+    read = piece.spans
+    piece.unread.extend((leaf.label_start, leaf.stop) for leaf in leaves if leaf.text and not any(a <= leaf.start and leaf.stop <= b for a, b in read))
+    piece.spans = [(start, piece.stop)]
     return [piece]
 
 
@@ -388,12 +397,54 @@ def _dbus(leaves: list[Leaf]) -> Piece | None:
             piece.warnings.append("the text holds a subscriber or device identity: redact it before sharing")
         elif "cell-type" in names:
             cells.setdefault(leaf.path[:-1], []).append(leaf)
-    drafts = [*signal.values(), *(draft for group in cells.values() if (draft := _dbus_cell(group)) is not None)]
+        if name == "State" and leaf.text.lstrip("-").isdecimal() and not leaf.cut:
+            _dbus_state(int(leaf.text), piece)
+        elif owner == "Location" and name == "1":
+            _dbus_place(leaf, cells)
+    places = [draft for group in cells.values() if (draft := _dbus_cell(group)) is not None]
+    for rat, draft in signal.items():
+        own = [place for place in places if place.rat is rat and place.role is Role.SERVING]
+        if len(own) == 1:  # the serving cell and the signal of one technology are one carrier
+            places.remove(own[0])
+            for item in own[0].fields.values():
+                draft.put(item)
+    drafts = [*signal.values(), *places]
+    _dbus_network(leaves, drafts)
     piece.drafts = [draft for draft in drafts if any(item.state is FieldState.OK for item in draft.fields.values())]
     rats = {draft.rat for draft in piece.drafts if draft.role is Role.SERVING}
     if rats:
         piece.say_mode(Mode.ENDC if len(rats) == 2 else Mode.LTE if rats == {Rat.LTE} else Mode.NR, 1)
     return piece
+
+
+def _dbus_state(state: int, piece: Piece) -> None:
+    """Read MMModemState: 3 disabled and below is no radio, 7 searching, 8 and more registered."""
+    if state <= 4:
+        piece.say_mode(Mode.NONE, 3)
+        piece.why["registration"] = "the modem is not enabled"
+    elif state == 7:
+        piece.say_registration(Registration.SEARCHING, 9)
+        piece.say_mode(Mode.NONE, 2)
+    elif state >= 8:
+        piece.say_registration(Registration.REGISTERED, 9)
+
+
+def _dbus_place(leaf: Leaf, cells: dict[tuple[str | int, ...], list[Leaf]]) -> None:
+    """Read the location "MCC,MNC,LAC,CI,TAC" (the last three hexadecimal) as a serving cell of the technology that its cell identity fits."""
+    found = re.fullmatch(r"(\d{3}),(\d{2,3}),[0-9A-Fa-f]*,([0-9A-Fa-f]{1,8}),([0-9A-Fa-f]{1,6})", leaf.text)
+    if found is None or leaf.cut or int(found.group(3), 16) in {0, 0xFFFFFFFF} or int(found.group(3), 16) >= 1 << 28:
+        return
+    named = {"cell-type": "lte", "serving": "true", "ci": found.group(3), "tac": found.group(4), "operator-id": found.group(1) + found.group(2)}
+    if not any(str(group[0].path[-1]) and any(str(one.path[-1]) == "cell-type" for one in group) for group in cells.values()):
+        cells[("Location",)] = [leaf._replace(path=("Location", name), text=value) for name, value in named.items()]
+
+
+def _dbus_network(leaves: list[Leaf], drafts: list[Draft]) -> None:
+    """Put the operator's code to the one serving carrier there is."""
+    code = next((leaf for leaf in leaves if leaf.path[-1] == "OperatorCode"), None)
+    serving = [draft for draft in drafts if draft.role is Role.SERVING]
+    if code is not None and len(serving) == 1 and "plmn" not in serving[0].fields:
+        _dbus_put(serving[0], "plmn", code)
 
 
 def _dbus_put(draft: Draft, quantity: str, leaf: Leaf, *, unit: str = "") -> None:

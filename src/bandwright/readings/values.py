@@ -270,7 +270,7 @@ _MODES: tuple[tuple[re.Pattern[str], Mode], ...] = tuple(
         (r"(?:4g|lte|e-?utran?)[ /&+,_-]*(?:and )?(?:5g|nr5g|nr|5gnr)\b.*|.*\b(?:en-?dc|nsa|non[- ]?stand[- ]?alone)\b.*|5g[ +&/]+(?:lte|4g)|nr5g-nsa|lte,? ?5g[ -]?nsa", Mode.ENDC),
         (r"(?:5g[ _-]?(?:nr)?|nr5g|nr|5gnr)[ _(-]*(?:sa|stand[- ]?alone)\)?|sa|fdd nr5g-sa|tdd nr5g-sa|5gc", Mode.NR_SA),
         (r"5g(?:[ _-]?nr)?|nr|nr5g|5gnr|new radio", Mode.NR),
-        (r"(?:lte|4g|e-?utran?)(?:[ _-]?(?:lte|fdd|tdd|\+|a|a-pro|advanced|ca|only))*(?:[ ]?\((?:4g|lte|4g\+)\))?|(?:fdd|tdd)[ _-]lte|4g\+|lte\+|4g lte", Mode.LTE),
+        (r"(?:lte|4g|e-?utran?)(?:[ _-]?(?:lte|fdd|tdd|\+|a|a-pro|advanced|ca))*(?:[ ]?\((?:4g|lte|4g\+)\))?|(?:fdd|tdd)[ _-]lte|4g\+|lte\+|4g lte", Mode.LTE),
         (r"gsm|gprs|edge|2g|egprs", Mode.GSM),
         (r"wcdma|umts|hspa\+?|hsdpa|hsupa|3g|dc-hspa\+?|td-?scdma|utran?", Mode.WCDMA),
         (r"no[ _-]?service|out of service|no network|offline|low power mode|radio off|airplane mode|no signal", Mode.NONE),
