@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from bandwright.ports import ProbeEvent, ProbeListener
-from bandwright.probe import nearside, wire
+from bandwright.probe import nearside, sockets, wire
 from bandwright.probe.contact import Contact, Resolve, Timeouts, WayOut, open_contact
 from bandwright.probe.nearside import NearSide
 from bandwright.probe.outcome import PathFault, fault_from
@@ -24,9 +24,9 @@ from bandwright.words.measurement import MeasurementPlan, Outcome, Phase
 
 __all__ = ["Conduct", "LoadSeen", "Seen", "trace_of"]
 
+MTUS = (1500, 1492, 1480, 1460, 1430, 1400, 1358, 1300, 1280)  # octets: Ethernet, PPPoE, tunnels, TS 24.301 6.6.4.2, RFC 8200
 PROBES_AT_LEAST = 20.0  # a second under load: fewer could not tell a 2 s mean
 PROBE_BITS = 140 * 8  # of IPv4
-SMALL_SEGMENT = 1208  # octets; 1280 of IPv6's least MTU (RFC 8200) less headers and options: passes wherever anything passes
 
 _PHASE_OF = {"down": Phase.DOWNLINK, "up": Phase.UPLINK}
 
@@ -190,6 +190,8 @@ class Conduct:
                 message = await worker.message()
                 if message["type"] == "rows":
                     self.seen.rows += message["rows"]
+                elif message["type"] == "sizes" and message["octets"]:
+                    self.seen.facts["path_mtu_found"] = max(message["octets"])
                 elif message["type"] == "up":
                     self.seen.delay |= message
                 elif message["type"] in {"done", "fault"}:
@@ -339,7 +341,7 @@ class Conduct:
         }
         if seen.kind == "tcp":
             openings = [wire.pack_opening(bytes.fromhex(tag), key).hex() for tag in grant["tags"]]
-            return {**common, "openings": openings, "cc": self.congestion_control, "max_mbps": grant["max_mbps"], "max_segment": SMALL_SEGMENT if seen.small_segments else None}
+            return {**common, "openings": openings, "cc": self.congestion_control, "max_mbps": grant["max_mbps"], "max_segment": sockets.SMALL_SEGMENT if seen.small_segments else None}
         return {**common, "key": key.hex(), "tag": grant["tags"][0], "payload": grant["payload"], "start_mbps": expected or 0.0, "max_mbps": grant["max_mbps"]}
 
     async def _could_not_open(self, contact: Contact, seen: LoadSeen, grant: dict[str, Any], phase: Phase) -> None:
@@ -445,16 +447,19 @@ class Conduct:
         return reply if reply["type"] == "result" else None
 
     async def _is_black_hole(self, contact: Contact, seen: LoadSeen) -> bool:
-        """Whether small messages pass while large ones do not: control is alive, and not two segments came through."""
-        if seen.near.get("ended") != "stalled" and (seen.far or {}).get("ended") != "stalled":
+        """Whether small messages pass while large ones do not: control is alive, and not two segments of each stream came through."""
+        if seen.direction == "down" and (seen.near.get("octets_received") or 0) >= 3000:
             return False
-        if (seen.near.get("octets_received") or 0) >= 3000 or (seen.near.get("delivered_segments") or 0) > 2 * seen.streams:
+        if seen.direction == "up" and (seen.near.get("delivered_segments") or 0) > 2 * seen.streams:
             return False
         try:
             await contact.request({"type": "result?", "load": 0}, timeout_s=self.timeouts.start_s)
         except (OSError, EOFError):
             return False
         self.seen.facts["mtu_black_hole"] = True
+        if self._delay is not None:
+            self._delay.send({"type": "sizes", "octets": [*MTUS, *MTUS]})
+            await asyncio.sleep(0.15 + 2e-3 * self._idle_rtt_ms())
         return True
 
     def _check(self, contact: Contact, seen: LoadSeen, phase: Phase) -> None:

@@ -8,6 +8,7 @@ learnt from ipv4only.arpa (RFC 7050, 6052).
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hmac
 import ipaddress
 import secrets
@@ -257,6 +258,8 @@ async def _connect(addresses: Sequence[Address], timeouts: Timeouts, way_out: Wa
         sock = way_out.socket(address.family, socket.SOCK_STREAM)
         try:
             sock.setblocking(False)
+            with contextlib.suppress(OSError, AttributeError):  # control must pass where large packets vanish
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG, sockets.SMALL_SEGMENT)
             async with asyncio.timeout(timeouts.connect_s):
                 await loop.sock_connect(sock, address.sockaddr)
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -7,6 +7,7 @@ Source: RFC 8762 (STAMP), RFC 8972 (session identifier).
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import select
 import socket
@@ -34,6 +35,7 @@ class Stream:
     sent: list[int] = field(default_factory=list)  # monotonic ns by sequence
     rows: list[tuple[int, int, int, int, int, int]] = field(default_factory=list)
     stepped: list[int] = field(default_factory=list)  # sequences whose delay spans a step of the wall clock
+    padded: dict[int, int] = field(default_factory=dict)  # sequence -> IP octets, of packets that ask for the path's MTU
     refused: int = 0
     _t1_ns: dict[int, int] = field(default_factory=dict)
 
@@ -70,7 +72,8 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
     """Send at the asked pace until told to stop, then wait linger_s for what is still under way.
 
     job: address, family, ssid, key (hex, or None for unauthenticated), pps, linger_s, max_seconds, interface, source_address.
-    Commands: {"type": "rate", "pps": n}, {"type": "stop"}. Emits rows (every 50 ms) and done.
+    Commands: {"type": "rate", "pps": n}, {"type": "sizes", "octets": [..]} (send packets padded to so many IP octets, which may not
+    be cut up on the way), {"type": "stop"}. Emits rows (every 50 ms), sizes (those that were answered) and done.
     """
     first = sockets.sharpen_timers()
     sock = socket.socket(job["family"], socket.SOCK_DGRAM)
@@ -91,6 +94,8 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
                 if command["type"] == "stop":
                     end = min(end, now + int(job["linger_s"] * 1e9))
                     pps = 0.0
+                elif command["type"] == "sizes":
+                    _send_sizes(sock, stream, command["octets"])
                 elif command["type"] == "rate" and pps:
                     pps = min(_MOST_PER_S, max(1.0, float(command["pps"])))
                     due = min(due, now + int(1e9 / pps))
@@ -113,8 +118,24 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
             if len(stream.rows) > said:
                 emit({"type": "rows", "rows": stream.rows[said:]})
                 said = len(stream.rows)
+                if stream.padded:
+                    emit({"type": "sizes", "octets": sorted({stream.padded[r[0]] for r in stream.rows if r[0] in stream.padded})})
     emit({"type": "rows", "rows": stream.rows[said:]})
-    emit({"type": "done", "sent": stream.sent, "stepped": stream.stepped, "steps": stream.guard.steps, "refused": stream.refused, "refused_sends": refused_sends})
+    emit({"type": "done", "sent": stream.sent, "stepped": [*stream.stepped, *stream.padded], "steps": stream.guard.steps, "refused": stream.refused, "refused_sends": refused_sends})
+
+
+def _send_sizes(sock: socket.socket, stream: Stream, sizes: list[int]) -> None:
+    """Send one packet of each size, not to be cut up on the way (RFC 8899, 4.1)."""
+    is_v6 = sock.family == socket.AF_INET6
+    headers = 48 if is_v6 else 28
+    if sockets.IS_LINUX:
+        level, option = (socket.IPPROTO_IPV6, sockets.IPV6_MTU_DISCOVER) if is_v6 else (socket.IPPROTO_IP, sockets.IP_MTU_DISCOVER)
+        sock.setsockopt(level, option, sockets.IP_PMTUDISC_PROBE)
+    for size in sizes:
+        packet = stream.next_packet()
+        stream.padded[len(stream.sent) - 1] = size
+        with contextlib.suppress(OSError):  # larger than this computer's own link takes
+            sock.send(packet + bytes(max(0, size - headers - len(packet))))
 
 
 def _read_all(sock: socket.socket, stream: Stream, *, stamps: bool) -> None:

@@ -29,7 +29,11 @@ def values_of(seen: Seen, plan: MeasurementPlan) -> tuple[Value, ...]:
             rows += _direction_values(seen, direction)
     rows += _hop_values(seen)
     mtus = [m for load in seen.loads if (m := (load.near or {}).get("path_mtu") or (load.far or {}).get("path_mtu"))]
-    if mtus:
+    if (found := seen.facts.get("path_mtu_found")) is not None:
+        rows.append(Value(quantity="path_mtu", value=float(found)))
+    elif seen.facts.get("mtu_black_hole"):
+        rows.append(Value(quantity="path_mtu", reason="large packets vanish, and the largest that passes could not be found"))
+    elif mtus:
         rows.append(Value(quantity="path_mtu", value=float(min(mtus))))
     return tuple(rows)
 

@@ -116,7 +116,7 @@ def _serve(sock: socket.socket, reflector: Reflector, emit: Emit) -> None:
             data, ancillary, _, peer = sock.recvmsg(2048, 256)
         except OSError:
             continue
-        if len(data) == stamp.AUTHENTICATED_OCTETS:
+        if len(data) >= stamp.AUTHENTICATED_OCTETS:  # what follows the base is padding, and is not sent back
             t2 = (sockets.receive_stamp_ns(ancillary) if stamps else None) or time.time_ns()
             ttl, control = _ttl_and_control(ancillary, is_v6=is_v6)
             answer = reflector.reflect(data, t2_ns=t2, ttl=ttl)

@@ -34,8 +34,8 @@ SO_TIMESTAMPNS = 35
 SO_MAX_PACING_RATE = 47
 TCP_NOTSENT_LOWAT = 25
 UDP_SEGMENT = 103
-IP_MTU_DISCOVER, IP_PMTUDISC_PROBE, IP_MTU = 10, 3, 14
-IPV6_MTU_DISCOVER, IPV6_MTU = 23, 24
+SMALL_SEGMENT = 1208  # octets; 1280 of IPv6's least MTU (RFC 8200) less headers and options: passes wherever anything passes
+IP_MTU_DISCOVER, IPV6_MTU_DISCOVER, IP_PMTUDISC_PROBE = 10, 23, 3
 NEWEST_CLOCK_STEP_NS = 1_000_000  # more than this between two looks is a step, not slewing (500 ppm at most, adjtime)
 
 
