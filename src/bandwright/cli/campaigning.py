@@ -39,11 +39,11 @@ def show_design(site: Path, *, as_json: bool) -> None:
     say("Rehearsing campaigns on this site's prior ...")
     answer = foresee(house)
     if as_json:
-        print_json("design", asdict(answer))
+        print_json("design", {"campaign": answer.design.key, **asdict(answer.plan)})
         return
-    from bandwright.telling.accounts.campaign import plan_document
+    from bandwright.telling.accounts.outlook import outlook_document
 
-    print_document(plan_document(house.declared))
+    print_document(outlook_document(answer.plan, design=answer.design, declared=answer.declared))
 
 
 def show_run(site: Path, *, fresh: bool, as_json: bool) -> int:

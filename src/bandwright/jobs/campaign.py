@@ -20,7 +20,7 @@ from bandwright.jobs.tuning import Applied, apply, keep_former, look, restore_fo
 from bandwright.needs.fulfilment import score
 from bandwright.ports import ProbeEvent, Question
 from bandwright.trials.course import course
-from bandwright.words.campaign import Course, Design, NotShown, RigMounted, RoundDrawn, Step, Tested
+from bandwright.words.campaign import USUAL_MEGABYTES, Course, Design, NotShown, RigMounted, RoundDrawn, Step, Tested
 from bandwright.words.measurement import Measurement, MeasurementPlan, Phase, Size
 from bandwright.words.progress import CampaignProgress
 from bandwright.words.radio import Capture, Reading
@@ -72,7 +72,7 @@ def make_design(house: House, *, key: str | None = None, start: datetime | None 
         allowance=plan.allowance,
         seed=plan.seed,
         rounds_per_day=int(declared.settings["rounds_per_day"]),
-        megabytes_per_test=house.probe(first).cost_megabytes(measuring),
+        megabytes_per_test=_cost_mb(house, first, measuring),
         warmup_s=float(declared.settings["warmup_s"]),
         in_use=plan.in_use,
         mounted=plan.mounted,
@@ -81,6 +81,14 @@ def make_design(house: House, *, key: str | None = None, start: datetime | None 
         by_hand=plan.by_hand,
         label=declared.site.name,
     )
+
+
+def _cost_mb(house: House, rig: str, measuring: MeasurementPlan) -> float:
+    """Return what a test takes, or the design's usual figure where nothing to measure against is declared yet."""
+    try:
+        return house.probe(rig).cost_megabytes(measuring)
+    except UsageError:
+        return USUAL_MEGABYTES
 
 
 def tested_from(design: Design, house: House, measurement: Measurement, *, round_: int, visit: int) -> Tested:

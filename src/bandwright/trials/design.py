@@ -18,47 +18,14 @@ import numpy as np
 from bandwright.trials.course import course
 from bandwright.trials.prior import PriorWorld
 from bandwright.trials.simulate import run
+from bandwright.words.answers import Outlook, Plan, Span
 from bandwright.words.campaign import Allowance, CampaignEvent, Design, RigMounted, Tested
 
-__all__ = ["Outlook", "Plan", "Span", "plan"]
+__all__ = ["plan"]
 
 CHEAPER: Final = 0.5
 LONGER: Final = 1.5
 MINUTES_A_TEST_BY_HAND: Final = 4.0  # to set, read and note one; assumed, no source
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
-    """A quantity at the 50th and the 90th percentile of the simulated campaigns."""
-
-    p50: float
-    p90: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
-    """What a design would come to. chance_clear: of an answer with certainty within the allowance."""
-
-    name: str
-    allowance: Allowance
-    chance_clear: float
-    days: Span
-    tests: Span
-    gigabytes: Span
-    rig_changes: Span
-    person_minutes: Span
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """The design as it is, a cheaper and a longer one. campaigns: how many were simulated; if_it_ends: said when the allowance ends first."""
-
-    as_designed: Outlook
-    cheaper: Outlook
-    longer: Outlook
-    campaigns: int
-    seed: int
-    if_it_ends: str = "not yet: the setup to use meanwhile, its certainty, and which resource ended"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
 
-__all__ = ["Alert", "Comparison", "Estimate", "Evidence", "Finding", "Forecast", "NeedShare", "SetupAnswer", "Verdict"]
+from bandwright.words.campaign import Allowance
+
+__all__ = ["Alert", "Comparison", "Estimate", "Evidence", "Finding", "Forecast", "NeedShare", "Outlook", "Plan", "SetupAnswer", "Span", "Verdict"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,3 +167,37 @@ class Alert:
     cause: str | None = None
     cause_chance: float | None = None
     reversed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A quantity at the 50th and the 90th percentile of the simulated campaigns."""
+
+    p50: float
+    p90: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """What a design would come to. chance_clear: of an answer with certainty within the allowance."""
+
+    name: str
+    allowance: Allowance
+    chance_clear: float
+    days: Span
+    tests: Span
+    gigabytes: Span
+    rig_changes: Span
+    person_minutes: Span
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """The design as it is, a cheaper and a longer one. campaigns: how many were simulated; if_it_ends: said when the allowance ends first."""
+
+    as_designed: Outlook
+    cheaper: Outlook
+    longer: Outlook
+    campaigns: int
+    seed: int
+    if_it_ends: str = "not yet: the setup to use meanwhile, its certainty, and which resource ended"

@@ -14,6 +14,7 @@ from bandwright.words.rig import Setup
 from bandwright.words.site import Hours, Need
 
 __all__ = [
+    "USUAL_MEGABYTES",
     "Allowance",
     "AllowanceChanged",
     "CampaignEvent",
@@ -29,6 +30,9 @@ __all__ = [
     "Stopped",
     "Tested",
 ]
+
+
+USUAL_MEGABYTES = 80.0  # one usual measurement on a line of about 230 Mbit/s, both directions added, where nothing better is known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +69,7 @@ class Design:
     allowance: Allowance = field(default_factory=Allowance)
     seed: int = 0
     rounds_per_day: int = 4
-    megabytes_per_test: float = 80.0
+    megabytes_per_test: float = USUAL_MEGABYTES
     seconds_per_test: float = 8.0
     warmup_s: float = 10.0
     in_use: str | None = None
