@@ -155,7 +155,7 @@ def _replace(path: Path, data: bytes) -> None:
         Path(temporary).replace(path)
     except OSError as error:
         kind = DiskFull if error.errno == 28 else StoreError
-        raise kind("the far end's state cannot be written", given=str(path), todo="Free some space, or choose another folder with --state.") from None
+        raise kind("the far end's state cannot be written", given=str(path), todo="Free some space, or choose another folder.") from None
 
 
 def _now() -> str:
