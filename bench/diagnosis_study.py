@@ -94,7 +94,7 @@ class World:
 
     def share(self, hour: int) -> float:
         evening = math.exp(-(((hour - 20.5) % 24 - 24 * ((hour - 20.5) % 24 > 12)) ** 2) / 18)
-        return 0.95 * self.busy ** -(evening if self.busy > 1.3 else evening)
+        return 0.95 * self.busy**-evening
 
     def down(self, hour: int, rng: Random) -> float:
         rate = sum(c.rate() for c in self.carriers if c.state is None) * self.share(hour) * self.factor * math.exp(rng.gauss(0, self.noise))
@@ -165,7 +165,7 @@ def _delays(world: World, rng: Random) -> dict[str, float]:
 
 def record(world: World, symptom: str, rng: Random) -> dict[str, Any]:
     """Draw what would be seen of a world."""
-    now = datetime(2026, 3, 10, world.hour, 10)
+    now = datetime.fromisoformat(f"2026-03-10T{world.hour:02d}:10")  # local, as times of the day are
     down, up = world.down(world.hour, rng), world.up(world.hour, rng)
     single = down if world.single_down is None else min(down, world.single_down * math.exp(rng.gauss(0, 0.15)))
     measured: dict[str, Any] = {
@@ -198,7 +198,7 @@ def record(world: World, symptom: str, rng: Random) -> dict[str, Any]:
     history = []
     for day in range(world.days):
         for hour in HOURS:
-            at = datetime(2026, 3, 10, hour, 5) - timedelta(days=world.days - day)
+            at = datetime.fromisoformat(f"2026-03-10T{hour:02d}:05") - timedelta(days=world.days - day)
             history.append(
                 {
                     "at": at.isoformat(),
@@ -281,7 +281,7 @@ def _wifi(rng: Random) -> World:
 
 
 def _port(rng: Random) -> World:
-    return World(*(lambda c: (c, "nr-sa"))(alone(rng)), port=100, cap_down=94.1, hop="cable")
+    return World(alone(rng), "nr-sa", port=100, cap_down=94.1, hop="cable")
 
 
 def _near(rng: Random) -> World:
@@ -349,16 +349,16 @@ def _misaim(rng: Random) -> World:
 
 
 def _hot(rng: Random) -> World:
-    world = World(three(rng), hour=15, days=3)
+    world = World(three(rng)[:1], hour=15, days=3)
 
     def row(r: dict[str, Any], i: int, n: int, g: Random) -> None:
         hot = datetime.fromisoformat(r["at"]).hour in {12, 17}
         r["temperature_c"] = round(g.gauss(81 if hot else 55, 2))
-        if hot:
-            r["goodput_down_mbps"] = round(r["goodput_down_mbps"] * 0.35, 2)
-            r["carriers_under_load"] = 1
+        if not hot:
+            r["goodput_down_mbps"] = round(r["goodput_down_mbps"] * 2.6, 2)
+            r["carriers_under_load"] = 3
 
-    world.row, world.factor, world.carriers = row, 1.0, world.carriers[:1]
+    world.row = row
     return world
 
 
@@ -586,7 +586,7 @@ def run(noise: float, per_cause: int, seed: int, *, cut: bool) -> Tally:
             drawn = record(world, cause.symptom, rng)
             right = {cause.key, *cause.also}
             found = diagnose(case_from_json(drawn))[0]
-            ranked, claims = [r.key for r in found.ranked], [f for f in found.claims]
+            ranked, claims = [r.key for r in found.ranked], found.claims
             tally.cases += 1
             nobody = cause.key == "unknown" and not claims
             tally.top += nobody or ranked[0] == cause.key or (ranked[0] in cause.also and not claims)

@@ -264,7 +264,7 @@ def test_lte_mcs_to_tbs_index() -> None:
     ],
 )
 def test_nr_peak(blocks: int, scs: int, layers: int, bits: int, scaling: float, direction: str, fr2: bool, mbps: float) -> None:
-    found = nr_peak_mbps(resource_blocks=blocks, scs_khz=scs, layers=layers, bits_per_symbol=bits, scaling=scaling, direction=direction, fr2=fr2)  # type: ignore[arg-type]
+    found = nr_peak_mbps(resource_blocks=blocks, scs_khz=scs, layers=layers, bits_per_symbol=bits, scaling=scaling, direction=direction, fr2=fr2)
     assert abs(found - mbps) < 6e-4
 
 

@@ -7,11 +7,14 @@ understand and leave the rest; a value of the wrong kind is absent, never guesse
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from statistics import median
 from zoneinfo import ZoneInfo
 
+from bandwright.radio.uplink import POWER_CLASS_DBM
 from bandwright.words.declared import Declared
 from bandwright.words.measurement import Measurement
 from bandwright.words.radio import Carrier, Reading, Role
@@ -31,7 +34,7 @@ __all__ = [
     "Plan",
     "SeenCarrier",
     "SeenReading",
-    "Test",
+    "SeenTest",
     "case_from_json",
     "case_from_words",
     "seen_reading",
@@ -87,7 +90,7 @@ class SeenReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Test:
+class SeenTest:
     """One measurement. numbers: by the keys of the table of quantities, and facts that are numbers. far_ends: (name, sent, lost)."""
 
     at: datetime | None = None
@@ -213,7 +216,7 @@ class Case:
     capability: Capability | None = None
     feeder_loss_db: float | None = None
     readings: tuple[SeenReading, ...] = ()
-    measurement: Test | None = None
+    measurement: SeenTest | None = None
     near_end: NearEnd | None = None
     far_end: FarEnd | None = None
     history: tuple[HistoryRow, ...] = ()
@@ -246,7 +249,7 @@ def case_from_json(record: Mapping[str, object]) -> Case:
         near_end=_near_end(record.get("near_end")),
         far_end=_far_end(record.get("far_end")),
         history=tuple(_history_row(r) for r in map(_dict, _list(record.get("history"))) if r),
-        comparison=_comparison(record.get("comparison")),
+        comparison=_comparison(record.get("comparison")) + _kinds(record.get("measurement")),
         outages=tuple(_outage(o) for o in map(_dict, _list(record.get("outages"))) if o),
         events=tuple(_event(e) for e in _list(record.get("events")) if e),
         months=_months(record.get("history_monthly")),
@@ -315,14 +318,33 @@ def _capability(x: object) -> Capability | None:
         max_dl_carriers=_number(x.get("max_dl_carriers")),
         max_layers=_first(x, "max_layers", "max_dl_layers"),
         max_width_mhz=_first(x, "max_bandwidth_mhz", "max_width_mhz"),
-        power_class_dbm=_number(x.get("power_class_dbm")),
+        power_class_dbm=_power_class_dbm(x),
         bands=tuple(b for b in _list(x.get("bands")) if isinstance(b, str)),
     )
 
 
+def _power_class_dbm(x: Mapping[str, object]) -> float | None:
+    """Return the power of "power_class_dbm", or of a class number (1.5, 2, 3) under "power_class"."""
+    level, number = _number(x.get("power_class_dbm")), _number(x.get("power_class"))
+    if level is not None or number is None:
+        return level
+    return number if number > 10 else POWER_CLASS_DBM.get(f"{number:g}")
+
+
 def _feeder_loss(rig: Mapping[str, object]) -> float | None:
-    feeder = rig.get("feeder")
-    return _first(rig, "feeder_loss_db", "cable_loss_db") if not isinstance(feeder, Mapping) else _first(feeder, "loss_db", "feeder_loss_db")
+    """Return the declared loss of the feeder, from a number of dB or from a text that names one, such as "15 m, 9 dB"."""
+    for key, value in rig.items():
+        if "feeder" not in key and "cable" not in key:
+            continue
+        inner = _first(value, "loss_db", "feeder_loss_db") if isinstance(value, Mapping) else None
+        if inner is None and "db" in key.lower().split("_"):
+            inner = _number(value)
+        named = re.search(r"(\d+(?:\.\d+)?)\s*dB\b", value) if isinstance(value, str) else None
+        if inner is None and named is not None:
+            inner = float(named.group(1))
+        if inner is not None:
+            return inner
+    return None
 
 
 def _reading(record: Mapping[str, object]) -> SeenReading:
@@ -368,7 +390,7 @@ def _activity(state: str | None) -> bool | None:
     return True if "activ" in lowered else None
 
 
-def _test(x: object) -> Test | None:
+def _test(x: object) -> SeenTest | None:
     if not isinstance(x, Mapping):
         return None
     far_ends = []
@@ -378,7 +400,8 @@ def _test(x: object) -> Test | None:
             far_ends.append((_text(row.get("far_end")) or "", sent, lost))
     numbers = {k: n for k, v in x.items() if (n := _number(v)) is not None}
     numbers |= {k: float(v) for k, v in x.items() if isinstance(v, bool)}
-    return Test(
+    numbers |= {f"{k}_{inner}": n for k, v in x.items() if isinstance(v, Mapping) and k != "failures" for inner, w in v.items() if (n := _number(w)) is not None}
+    return SeenTest(
         at=_time(x.get("at")),
         numbers=numbers,
         texts={k: v for k, v in x.items() if isinstance(v, str) and v},
@@ -440,47 +463,70 @@ def _history_row(x: Mapping[str, object]) -> HistoryRow:
     )
 
 
-_LABELS = ("setup", "mode", "label", "name", "what", "kind", "source", "far_end", "antenna", "protocol", "server", "place")
+_LABELS = ("setup", "mode", "label", "name", "what", "kind", "source", "far_end", "antenna", "protocol", "server", "place", "plan")
+_SHORT_NAMES = {"down_mbps": "goodput_down_mbps", "up_mbps": "goodput_up_mbps", "down": "goodput_down_mbps", "up": "goodput_up_mbps", "rsrp_dbm": "rsrp", "sinr_db": "sinr", "mbps": "goodput_down_mbps", "rate_mbps": "goodput_down_mbps", "goodput_mbps": "goodput_down_mbps"}
+_QUANTITIES = ("goodput_down_mbps", "goodput_up_mbps", "down_mbps", "up_mbps", "rsrp_dbm", "sinr_db", "rsrp", "sinr", "temperature_c")
 
 
 def _comparison(x: object) -> tuple[Compared, ...]:
-    """Return what was compared, from a list of rows or from a mapping of label to row. Lists of numbers become their medians."""
+    """Return what was compared: from rows with labels, from label to row or rows, or from flat keys such as "outdoor_rsrp".
+
+    Rows of one label are one thing measured several times: its numbers are their medians.
+    """
+    rows: list[tuple[str, Mapping[str, object]]] = []
     if isinstance(x, Mapping):
-        named = [(str(k), _dict(v)) for k, v in x.items() if isinstance(v, Mapping)]
-        named += [(str(k), {"rows": v}) for k, v in x.items() if _list(v)]
-        if not named:
-            named = [("", _dict(x))]
+        for key, value in x.items():
+            inner = [value] if isinstance(value, Mapping) else list(map(_dict, _list(value)))
+            rows += [(str(key), r) for r in map(_dict, inner) if r]
+        rows += _flat_rows(x)
     else:
-        named = [("", row) for row in map(_dict, _list(x)) if row]
+        rows = [("", row) for row in map(_dict, _list(x)) if row]
+    gathered: dict[str, dict[str, list[float]]] = {}
+    tests: dict[str, float] = {}
+    for name, row in rows:
+        label = " ".join([name, *(t for k in _LABELS if (t := _text(row.get(k))))]).strip().lower()
+        columns = gathered.setdefault(label, {})
+        counted = _first(row, "tests", "n")
+        for key, value in row.items():
+            values = [n for v in (_list(value) or [value]) if (n := _number(v)) is not None]
+            columns.setdefault(_SHORT_NAMES.get(key, key), []).extend(values)
+            if len(values) > 1 and counted is None:
+                counted = float(len(values))
+        tests[label] = tests.get(label, 0.0) + (1.0 if counted is None else counted)
+    return tuple(Compared(label=k, numbers={q: median(v) for q, v in c.items() if v}, tests=tests[k]) for k, c in gathered.items())
+
+
+def _flat_rows(x: Mapping[str, object]) -> list[tuple[str, Mapping[str, object]]]:
+    """Return rows from keys that name the thing and its quantity at once: "built_in_rsrp", "lte_only_up_mbps"."""
+    rows: dict[str, dict[str, object]] = {}
+    for key, value in x.items():
+        quantity = next((q for q in _QUANTITIES if key.endswith("_" + q)), None)
+        if quantity is not None and (_number(value) is not None or any(_number(v) is not None for v in _list(value))):
+            rows.setdefault(key[: -len(quantity) - 1], {})[quantity] = value
+    return list(rows.items())
+
+
+def _kinds(measurement: object) -> tuple[Compared, ...]:
+    """Return the rows of a measurement that split its rate by kind, source or protocol."""
     found: list[Compared] = []
-    for name, row in named:
-        inner = [r for r in map(_dict, _list(row.get("rows"))) if r]
-        if inner:
-            found += [_compared(name, r) for r in inner]
-        else:
-            found.append(_compared(name, row))
+    for key, value in _dict(measurement).items():
+        if key.startswith("by_") and key != "by_far_end":
+            found += _comparison(value)
     return tuple(found)
 
 
-def _compared(name: str, row: Mapping[str, object]) -> Compared:
-    label = " ".join([name, *(t for k in _LABELS if (t := _text(row.get(k))))]).strip().lower()
-    numbers: dict[str, float] = {}
-    tests = _first(row, "tests", "n")
-    for key, value in row.items():
-        number, values = _number(value), sorted(n for v in _list(value) if (n := _number(v)) is not None)
-        if number is not None:
-            numbers[key] = number
-        elif values:
-            middle = len(values) // 2
-            numbers[key] = values[middle] if len(values) % 2 else (values[middle - 1] + values[middle]) / 2
-            tests = float(len(values)) if tests is None else tests
-    return Compared(label=label, numbers=numbers, tests=tests)
+_HOURS = {"_s": 1 / 3600, "_min": 1 / 60, "_minutes": 1 / 60, "_h": 1.0, "_hours": 1.0}
 
 
 def _outage(x: Mapping[str, object]) -> Outage:
+    uptime = None
+    for key, value in x.items():
+        number = _number(value)
+        if "uptime" in key and "before" not in key and number is not None:
+            uptime = number * next((f for suffix, f in _HOURS.items() if key.endswith(suffix)), 1.0)
     return Outage(
-        at=_time(x.get("at") or x.get("start")),
-        uptime_after_h=_first(x, "uptime_h", "uptime_after_h", "uptime_h_after", "gateway_uptime_h"),
+        at=_time(x.get("at") or x.get("start") or x.get("from")),
+        uptime_after_h=uptime,
         minutes=_first(x, "minutes", "duration_min", "duration_minutes"),
     )
 
@@ -493,6 +539,8 @@ def _event(x: object) -> tuple[datetime | None, str]:
 
 def _months(x: object) -> tuple[Month, ...]:
     found = []
+    if isinstance(x, Mapping):
+        x = [{"month": k, "rsrp": v} if _number(v) is not None else {"month": k, **_dict(v)} for k, v in x.items()]
     for row in map(_dict, _list(x)):
         level, month, year = _first(row, "rsrp", "rsrp_dbm", "rsrp_mean"), _whole(row.get("month")), _whole(row.get("year"))
         stamp = _text(row.get("month")) or _text(row.get("at"))
@@ -586,13 +634,13 @@ def _seen_carrier(carrier: Carrier) -> SeenCarrier:
     )
 
 
-def _test_of(measurement: Measurement, zone: ZoneInfo) -> Test:
+def _test_of(measurement: Measurement, zone: ZoneInfo) -> SeenTest:
     series = dict(measurement.series)
     numbers = {v.quantity: v.value for v in measurement.values if v.value is not None}
     facts = dict(measurement.facts)
     numbers |= {k: float(v) for k, v in facts.items() if isinstance(v, bool | int | float) and k not in numbers}
     failures = {measurement.phase.value: 1.0} if measurement.phase is not None else {}
-    return Test(
+    return SeenTest(
         at=measurement.at.astimezone(zone).replace(tzinfo=None),
         numbers=numbers,
         texts={k: v for k, v in facts.items() if isinstance(v, str)},

@@ -16,7 +16,7 @@ from bandwright.advice.evidence import EVIDENCE, gather
 from bandwright.advice.explain import explain_readings
 from bandwright.advice.facts import facts_of
 from bandwright.advice.findings import FINDINGS, UNKNOWN_PRIORS, FindingRow, Weight, ancestors, descendants, finding_row
-from bandwright.advice.nexttest import TestAdvice, next_tests
+from bandwright.advice.nexttest import NextTest, next_tests
 from bandwright.words.answers import Evidence, Finding
 
 __all__ = ["Diagnosis", "Item", "Ranked", "Weighed", "combine", "diagnose", "explain_readings", "items_of", "judge"]
@@ -90,7 +90,7 @@ class Diagnosis:
     undecided: tuple[Finding, ...] = ()
     ranked: tuple[Ranked, ...] = ()
     unknown: float = 1.0
-    next_tests: tuple[TestAdvice, ...] = ()
+    next_tests: tuple[NextTest, ...] = ()
     will_not_help: tuple[str, ...] = ()
     facts: tuple[Finding, ...] = ()
 
@@ -143,6 +143,9 @@ def judge(weighed: Sequence[Weighed], unknown: float, evidence: Mapping[str, flo
     own = lead.row.needs_no_item or lead.best_own >= _OWN_ITEM
     known = lead.shown or all(key in evidence for key in _needs(lead.row, symptom))
     suspected = lead.row.needs_no_item and any(w.best_own >= _OWN_ITEM for w in weighed if w.row.key in descendants(lead.row.key))
+    twins = tuple(w for w in weighed if w.row.key in descendants(lead.row.key) and w.best_own >= _OWN_ITEM and w.product >= _OWN_ITEM)
+    if len(twins) > 1 and not suspected:
+        return lead, mass, twins, False
     claimed = own and known and not suspected and mass >= _MASS and mass >= _LEAD * rival
     first = weighed[0].chance
     candidates = tuple(w for w in weighed if w.chance > _CANDIDATE and w.chance >= _CANDIDATE_SHARE * first and w.best > 1)

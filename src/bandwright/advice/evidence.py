@@ -7,12 +7,14 @@ what is there. What the numbers weigh stands in the table of findings, not here.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import pairwise
 from statistics import fmean, median, pstdev
 
-from bandwright.advice.case import Case, Compared, HistoryRow, SeenCarrier, SeenReading, Test
+from bandwright.advice.case import Case, Compared, HistoryRow, SeenCarrier, SeenReading, SeenTest
 from bandwright.errors import RangeError
 from bandwright.needs.packets import loss_limited_rate_mbps, port_goodput_mbps, wilson_interval
 from bandwright.radio.bands import duplex_of, is_known_band, split_band
@@ -39,6 +41,7 @@ _PRIOR_SPREAD, _PRIOR_WEIGHT = 0.37, 4
 _ONE_SECOND = 10  # bins of 100 ms
 _LOWEST_HEARD_DBM = -105.0
 _FLAT = 0.05
+_ACT_ON_LOSS = 0.003
 _STEADY_TENTHS = 0.10
 
 
@@ -333,7 +336,7 @@ def _all_since_cap(case: Case, symptom: str) -> float | None:
 # --- near end, far end, house ------------------------------------------------------------------------------------------------
 
 
-def _rises(test: Test) -> dict[str, float]:
+def _rises(test: SeenTest) -> dict[str, float]:
     idle = test.get("delay_idle_ms")
     return {d: loaded - idle for d in ("down", "up") if idle is not None and (loaded := test.get(f"delay_loaded_{d}_ms")) is not None}
 
@@ -528,8 +531,11 @@ def _overdriven(case: Case, symptom: str) -> float | None:
 def _step_down(case: Case, _symptom: str) -> float | None:
     """The largest lasting fall of RSRP between two stretches of the same cell that end now, in dB; None below 3 + 2 rows.
 
-    A fall counts only as a step: what lies on each side must be steady, and the two rows about it must show most of it.
+    A fall counts only as a step: what lies on each side must be steady, and the two rows about it must show most of it. Where the
+    months show a fall already, a short history says nothing of how it came.
     """
+    if _winter_gain(case) is not None and _leaves_returned(case, "") == 0 and _fell_once(case, "") == 1:
+        return None
     rows = [(r.at, r.rsrp_dbm, r.pci, r.band) for r in case.history if r.at is not None and r.rsrp_dbm is not None]
     rows.sort(key=lambda r: r[0])
     levels = [level for _, level, pci, band in rows if (pci, band) == (rows[-1][2], rows[-1][3])]
@@ -549,7 +555,14 @@ def _cell_changes(case: Case, _symptom: str) -> float | None:
     now = None if case.measurement is None else case.measurement.get("cell_changes_per_hour")
     if now is not None:
         values.append(now)
-    return fmean(values) if values else None
+    return fmean(values) if values else _cell_changes_named(case)
+
+
+def _cell_changes_named(case: Case) -> float | None:
+    """Cell changes an hour from a list of events, where two or more of them name one."""
+    times = sorted(at for at, what in case.events if at is not None and "cell" in what.lower() and ("chang" in what.lower() or "reselect" in what.lower()))
+    hours = (times[-1] - times[0]).total_seconds() / 3600 if len(times) >= 3 else 0.0
+    return (len(times) - 1) / hours if hours > 0 else None
 
 
 def _port_spread(case: Case, _symptom: str) -> float | None:
@@ -637,6 +650,8 @@ def _scell_inactive(case: Case, _symptom: str) -> float | None:
 
 
 def _counts_vary(case: Case, _symptom: str) -> float | None:
+    if any(c.rat == "nr" for r in case.readings for c in r.serving) or any(r.seen_mode not in {None, "lte"} for r in case.history):
+        return None  # it may be the 5G leg that comes and goes
     counts = [r.carriers_under_load for r in case.history if r.carriers_under_load is not None]
     return float(max(counts) > min(counts)) if len(counts) >= 3 else None
 
@@ -676,6 +691,9 @@ def _mode_of(reading: SeenReading) -> str | None:
 
 def _nr_seen(case: Case) -> list[bool]:
     seen = [r.seen_mode in {"endc", "nr-sa", "nsa", "sa", "nr"} for r in case.history if r.seen_mode is not None]
+    whole = max((len(r.serving) for r in case.readings if {c.rat for c in r.serving} == {"lte", "nr"}), default=0)
+    if not seen and whole:  # with 4G and 5G together, a carrier less under load is the 5G leg
+        seen = [r.carriers_under_load >= whole for r in case.history if r.carriers_under_load is not None]
     return seen + [any(c.rat == "nr" for c in r.serving) for r in case.readings if r.state in {"load_down", "load_up"} and r.serving]
 
 
@@ -757,7 +775,7 @@ def _hot_step(case: Case, _symptom: str) -> float | None:
     """Whether hot tests (75 °C and more) ran at less than 0.6 of cool ones (65 °C and less) with carriers dropped and SINR the same."""
     cool, hot = _split(case, "temperature_c", low=65, high=75)
     if not cool or not hot:
-        return None
+        return _hot_in_comparison(case)
     rates = _middle(cool, "down_mbps"), _middle(hot, "down_mbps")
     sinrs = _middle(cool, "sinr_db"), _middle(hot, "sinr_db")
     counts = _middle(cool, "carriers_under_load"), _middle(hot, "carriers_under_load")
@@ -766,6 +784,15 @@ def _hot_step(case: Case, _symptom: str) -> float | None:
     slower = (rates[1] or 0) < 0.6 * (rates[0] or 0)
     dropped = None in counts or (counts[1] or 0) < (counts[0] or 0)
     return float(slower and dropped and abs((sinrs[0] or 0) - (sinrs[1] or 0)) < 4)
+
+
+def _hot_in_comparison(case: Case) -> float | None:
+    """The same of two rows measured side by side, one cool and one hot."""
+    rows = [c for c in case.comparison if "temperature_c" in c.numbers and "goodput_down_mbps" in c.numbers]
+    cool, hot = [c for c in rows if c.numbers["temperature_c"] <= 65], [c for c in rows if c.numbers["temperature_c"] >= 75]
+    if not cool or not hot:
+        return None
+    return float(hot[0].numbers["goodput_down_mbps"] < 0.6 * cool[0].numbers["goodput_down_mbps"])
 
 
 def _rain_fall(case: Case, _symptom: str) -> float | None:
@@ -834,7 +861,7 @@ def _number_of(row: Compared | None, *keys: str) -> float | None:
 def _outdoor_gain(case: Case, _symptom: str) -> float | None:
     """RSRP with the outside antenna minus that with the built-in one, in dB, of a comparison at the same spot."""
     inside = _number_of(_labelled(case, "built-in", "built_in", "builtin", "own"), "rsrp", "rsrp_dbm")
-    outside = _number_of(_labelled(case, "outdoor", "outside", "external", "antenna outside", "panel"), "rsrp", "rsrp_dbm")
+    outside = _number_of(_labelled(case, "outdoor", "outside", "external", "panel", "roof", "mast", "directional"), "rsrp", "rsrp_dbm")
     return None if inside is None or outside is None else outside - inside
 
 
@@ -844,7 +871,7 @@ def _by_mode(case: Case, *modes: str) -> tuple[float, int] | None:
     found = _number_of(row, "goodput_up_mbps", "up_mbps", "up")
     if row is not None and found is not None:
         return found, int(row.tests or 3)
-    rates = [r.up_mbps for r in case.history if r.up_mbps is not None and r.seen_mode in modes]
+    rates = [r.up_mbps for r in case.history if r.up_mbps is not None and (r.seen_mode or r.asked_mode) in modes]
     return (median(rates), len(rates)) if rates else None
 
 
@@ -865,9 +892,23 @@ def _kinds_apart(case: Case, symptom: str) -> float | None:
 
 
 def _restarts(case: Case, _symptom: str) -> float | None:
-    """Share of outages after which the gateway had been on for less than a quarter of an hour."""
-    uptimes = [o.uptime_after_h for o in case.outages if o.uptime_after_h is not None]
-    return sum(u < 0.25 for u in uptimes) / len(uptimes) if uptimes else None
+    """Share of outages after which the gateway had just started; from its uptime then, or from the next recorded one."""
+    said = [o.uptime_after_h < 0.25 for o in case.outages if o.uptime_after_h is not None]
+    if not said:
+        said = [s for o in case.outages if o.at is not None and (s := _started_since(case, o.at)) is not None]
+    if not said and case.events:
+        named = sum(any(w in what.lower() for w in ("restart", "reboot")) for _, what in case.events)
+        return 1.0 if named >= 2 else None
+    return sum(said) / len(said) if said else None
+
+
+def _started_since(case: Case, outage: datetime) -> bool | None:
+    """Whether the next uptime on record is shorter than the time since an outage."""
+    later = [(r.at, r.uptime_h) for r in case.history if r.at is not None and r.at > outage and r.uptime_h is not None]
+    if not later:
+        return None
+    at, uptime = min(later)
+    return uptime < (at - outage).total_seconds() / 3600 + 0.1
 
 
 # --- uplink ------------------------------------------------------------------------------------------------------------------
@@ -954,7 +995,7 @@ def _loss_low(case: Case, _symptom: str) -> float | None:
 def _loss_before_gateway(case: Case, symptom: str) -> float | None:
     """Share of the lost probes that were lost before the gateway; None unless loss is proved."""
     test, counts, low = case.measurement, _counts(case), _loss_low(case, symptom)
-    if test is None or counts is None or low is None or low <= 0.003:
+    if test is None or counts is None or low is None or low <= _ACT_ON_LOSS:
         return None
     hop_sent, hop_lost = test.get("first_hop_probes_sent"), test.get("first_hop_probes_lost")
     return min(1.0, hop_lost / hop_sent / (counts[1] / counts[0])) if hop_sent and hop_lost is not None else None
@@ -965,15 +1006,20 @@ def _far_ends_alike(case: Case, _symptom: str) -> float | None:
     if case.measurement is None or len(case.measurement.far_ends) < 2:
         return None
     shares = [(wilson_interval(lost=int(lost), sent=int(sent)), lost / sent) for _, sent, lost in case.measurement.far_ends if 0 <= lost <= sent]
-    lossy = [s for i, s in shares if i.low is not None and i.low > 0.003]
+    lossy = [s for i, s in shares if i.low is not None and i.low > _ACT_ON_LOSS]
     if not lossy:
         return None
     return float(len(lossy) == len(shares) and max(lossy) < 3 * min(lossy))
 
 
 def _beyond_and_alike(case: Case, symptom: str) -> float | None:
-    before, alike = _loss_before_gateway(case, symptom), _far_ends_alike(case, symptom)
-    return None if before is None or alike is None else float(before < 0.5 and bool(alike))
+    before, alike, test = _loss_before_gateway(case, symptom), _far_ends_alike(case, symptom), case.measurement
+    if before is None or alike is None or test is None:
+        return None
+    sent, lost = test.get("first_hop_probes_sent"), test.get("first_hop_probes_lost")
+    if sent and lost and (wilson_interval(lost=int(min(lost, sent)), sent=int(sent)).low or 0.0) > _ACT_ON_LOSS:
+        return None  # some is lost before the gateway too, so what is lost beyond it is not known
+    return float(before < 0.5 and bool(alike))
 
 
 def _one_far_end_only(case: Case, symptom: str) -> float | None:
@@ -1003,14 +1049,21 @@ def _big_packets_vanish(case: Case, _symptom: str) -> float | None:
     if transfer == 0 or connect > 0:
         return 0.0
     segments, mtu, small = test.get("segments_delivered"), test.get("path_mtu"), test.get("small_mtu_ok")
-    if segments is None and mtu is None and small is None:
+    attempts, rate = test.get("attempts"), test.get("goodput_down_mbps")
+    nothing = attempts is not None and transfer >= attempts / 2 and (rate is None or rate < 0.1)
+    if segments is None and mtu is None and small is None and not nothing:
         return None
-    return float((segments is not None and segments < 2) or (mtu is not None and mtu < 1450) or bool(small))
+    return float((segments is not None and segments < 2) or (mtu is not None and mtu < 1450) or bool(small) or nothing)
 
 
 def _address_kind(case: Case, word: str) -> float | None:
     address = None if case.measurement is None else case.measurement.texts.get("address")
-    return None if address is None else float(word in address.lower().replace("-", " "))
+    if address is None:
+        return None
+    plain = address.lower().replace("-", " ").replace("_", " ")
+    if word == "shared" and (numbers := re.match(r"100\.(\d{1,3})\.\d{1,3}\.\d{1,3}", plain)) is not None:
+        return float(64 <= int(numbers.group(1)) <= 127)  # RFC 6598
+    return float(word in plain)
 
 
 def _behind_shared(case: Case, _symptom: str) -> float | None:
@@ -1018,7 +1071,7 @@ def _behind_shared(case: Case, _symptom: str) -> float | None:
     shared, test = _address_kind(case, "shared"), case.measurement
     if shared is None or test is None:
         return None
-    inbound = next((n for k in ("inbound_ok", "inbound_connections_ok", "inbound") if (n := test.get(k)) is not None), None)
+    inbound = next((n for k in ("inbound_ok", "inbound_connections_ok", "inbound_succeeded", "inbound") if (n := test.get(k)) is not None), None)
     return float(bool(shared) and inbound == 0) if inbound is not None else None
 
 

@@ -22,7 +22,7 @@ class Weight:
 
     ratio: None takes the evidence's own value, to the power of `power` (an evidence that is itself a likelihood ratio).
     group: of all rules of one group only the one that says most speaks. shown: the evidence is a demonstration (before and after, one
-    against the other, a state read directly), which may weigh up to 100; a correlation weighs at most 30.
+    against the other, a state read directly), which may weigh up to 100 either way; a correlation weighs at most 30.
     """
 
     key: str
@@ -78,8 +78,8 @@ def _yes(key: str, ratio: float, *, group: str = "", shown: bool = False, source
     return Weight(key, ratio, low=_YES, group=group or key, shown=shown, source=source)
 
 
-def _no(key: str, ratio: float, *, group: str = "") -> Weight:
-    return Weight(key, ratio, high=_NO, group=group or key)
+def _no(key: str, ratio: float, *, group: str = "", shown: bool = False) -> Weight:
+    return Weight(key, ratio, high=_NO, group=group or key, shown=shown)
 
 
 # What the rate says against what the radio would carry. Below 0.4 the radio's quality is not the whole story, above 0.6 it may be.
@@ -122,7 +122,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             Weight("wifi_hop_share", 25, low=0.3, group="first hop", source="measured: .98-1.04 on Wi-Fi"),
             Weight("hop_share", 3, low=0.3, group="first hop"),
             _HOP_CLEARS,
-            _no("wifi", 0.02, group="link"),
+            _no("wifi", 0.02, group="link", shown=True),
             Weight("hour_lr", 0.5, low=3, group="hours"),
         ),
         settle_by=("cable",),
@@ -158,7 +158,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             *_NOT_RADIO,
             *_CAP,
             Weight("port_gap", 15, low=-0.03, high=0.03, group="near port", source="RFC 6349: 0.941 of nominal"),
-            Weight("port_gap", 0.02, high=-0.03, group="near port", source="RFC 6349"),
+            Weight("port_gap", 0.02, high=-0.03, group="near port", source="RFC 6349", shown=True),
             Weight("cable_hop_share", 3, low=0.3, group="first hop"),
         ),
         settle_by=("gigabit_cable",),
@@ -285,7 +285,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         weights=(
             Weight("not_in_force", 40, low=2, group="asked", shown=True),
             Weight("not_in_force", 3, low=1, high=2, group="asked"),
-            Weight("not_in_force", 0.02, high=1, group="asked"),
+            Weight("not_in_force", 0.02, high=1, group="asked", shown=True),
         ),
         settle_by=("read_back",),
         remedy="the other command, the policy that cuts the list, a restart",
@@ -359,8 +359,8 @@ FINDINGS: tuple[FindingRow, ...] = (
         weights=(
             *_RADIO,
             _yes("poor_by_noise", 12, group="quality", source="k T0 and a noise figure of 7 dB"),
-            Weight("noise_gap_db", 0.03, low=8, group="quality", source="k T0"),
-            Weight("sinr_db", 0.03, low=13, group="quality"),
+            Weight("noise_gap_db", 0.03, low=8, group="quality", source="k T0", shown=True),
+            Weight("sinr_db", 0.03, low=13, group="quality", shown=True),
         ),
         settle_by=("outdoors_by_hand", "heading_sweep"),
         remedy="outside, higher, more gain: every dB counts",
@@ -378,7 +378,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         weights=(
             *_RADIO,
             _yes("poor_by_others", 12, group="quality", source="k T0 and a noise figure of 7 dB"),
-            Weight("sinr_db", 0.03, low=13, group="quality"),
+            Weight("sinr_db", 0.03, low=13, group="quality", shown=True),
             Weight("noise_gap_db", 0.1, high=4, group="quality"),
             Weight("neighbour_gap_db", 2, high=10, group="neighbours"),
             _yes("overdriven", 0.1, group="overload"),
@@ -399,7 +399,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             *_RADIO,
             _yes("on_the_seam", 40, group="neighbours", shown=True),
             Weight("neighbour_gap_db", 0.05, low=3.0001, group="neighbours"),
-            Weight("sinr_db", 0.03, low=13, group="quality"),
+            Weight("sinr_db", 0.03, low=13, group="quality", shown=True),
             Weight("cell_changes", 3, low=5, group="changes"),
         ),
         settle_by=("heading_sweep", "pin_other_cell"),
@@ -416,7 +416,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         priors={"down": 0.02, "up": 0.02, "drops": 0.02},
         weights=(
             Weight("step_down_db", 40, low=6, group="step", shown=True),
-            Weight("step_down_db", 0.1, high=4, group="step"),
+            Weight("step_down_db", 0.5, high=4, group="step"),
             _yes("fell_once", 3, group="season"),
             _yes("leaves_returned", 0.1, group="season"),
             Weight("port_spread_db", 0.1, low=10, group="ports"),
@@ -478,7 +478,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         weights=(
             *_RADIO,
             _yes("one_carrier_complaint", 30, group="carriers"),
-            _no("fewer_at_idle", 0.03, group="carriers"),
+            _no("fewer_at_idle", 0.03, group="carriers", shown=True),
         ),
         settle_by=("read_under_load",),
         remedy="none",
@@ -495,7 +495,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         weights=(
             *_RADIO,
             _yes("joined_none", 15, group="carriers"),
-            _yes("all_in_use", 0.03, group="carriers"),
+            _yes("all_in_use", 0.03, group="carriers", shown=True),
             Weight("joined_none", 0.5, high=_NO, group="carriers"),
         ),
         settle_by=("force_bands",),
@@ -516,6 +516,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             _no("scell_inactive", 0.1, group="scell"),
             _yes("counts_vary", 20, group="counts"),
             _no("counts_vary", 0.5, group="counts"),
+            _yes("hot_step", 0.1, group="heat"),
         ),
         settle_by=("force_bands", "heading_sweep"),
         remedy="aim for that band",
@@ -605,7 +606,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             *_NOT_RADIO,
             *_CAP,
             Weight("plan_gap", 15, low=-0.12, high=0.05, group="figure"),
-            Weight("plan_gap", 0.02, low=0.10, group="figure"),
+            Weight("plan_gap", 0.02, low=0.10, group="figure", shown=True),
             _yes("cap_passed", 4, group="cap passed"),
             _no("cap_passed", 0.7, group="cap passed"),
             _yes("all_since_cap", 12, group="since cap"),
@@ -620,7 +621,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         will_not_help=("bigger_antenna", "other_bands", "new_gateway"),
         source="SIGCOMM 2016, An Internet-Wide Analysis of Traffic Policing",
         needs=("port_gap", "near_busy", "far_busy", "cv", "figure_spread", "cap_passed"),
-        own=("figure", "cap passed", "since cap",),
+        own=("figure", "cap passed", "since cap"),
     ),
     FindingRow(
         key="deprioritised",
@@ -670,7 +671,8 @@ FINDINGS: tuple[FindingRow, ...] = (
         priors={"down": 0.03},
         weights=(
             _yes("single_flow", 20, group="flow", source="Mathis and others 1997; RFC 8312"),
-            Weight("capacity_over_single", 0.03, high=1.2, group="flow"),
+            Weight("capacity_over_single", 4, low=2.0, group="flow"),
+            Weight("capacity_over_single", 0.03, high=1.2, group="flow", shown=True),
             _yes("bbr", 0.05, group="sender"),
         ),
         settle_by=("more_streams", "udp_capacity"),
@@ -697,7 +699,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         cost="none",
         will_not_help=("bigger_antenna", "other_plan", "new_gateway"),
         source="RFC 6349",
-        own=("far end", "far port",),
+        own=("far end", "far port"),
     ),
     FindingRow(
         key="loss_radio",
@@ -796,7 +798,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         priors={"up": 0.25, "delay_loaded": 0.04},
         weights=(
             Weight("headroom_db", 10, high=1.5001, group="power", source="TS 38.213 7.1.1"),
-            Weight("headroom_db", 0.03, low=2.5001, group="power", source="TS 38.213 7.1.1"),
+            Weight("headroom_db", 0.03, low=2.5001, group="power", source="TS 38.213 7.1.1", shown=True),
             Weight("unread_power_rsrp", 3, high=-100, group="power", source="measured: uploads below 5 Mbit/s in .5 to .7"),
             Weight("unread_power_rsrp", 0.3, low=-90, group="power", source="measured: in .02 to .10"),
         ),
@@ -863,7 +865,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         weights=(
             _yes("sa_at_limit", 60, group="leg", shown=True, source="12.19 dB of duty and free space"),
             _no("sa_at_limit", 0.05, group="leg"),
-            Weight("headroom_db", 0.02, low=2.5001, group="power"),
+            Weight("headroom_db", 0.02, low=2.5001, group="power", shown=True),
         ),
         settle_by=("fdd_uplink", "nsa_only", "lte_only"),
         remedy="a low-band uplink",
