@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import random
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta
 
 from bandwright.words.answers import Comparison, Estimate, Evidence, Finding, Forecast, NeedShare, SetupAnswer, Verdict
 from bandwright.words.campaign import Allowance, Course, Design, RigMounted, RoundDrawn, Step, Tested
@@ -43,7 +43,7 @@ DECLARED = Declared(
     campaign=CampaignPlan(in_use="window/5g", mounted="window", seed=53, allowance=Allowance(data_gb=20, days=10, rig_changes=6)),
     far_end=FarEndPlan(address="192.0.2.9:8620"),
 )
-START = datetime(2026, 11, 2, 7, 0, tzinfo=timezone.utc)
+START = datetime(2026, 11, 2, 7, 0, tzinfo=UTC)
 DESIGN = Design(key="c1", setups=SETUPS, needs=NEEDS, start=START, timezone="Europe/London", seed=53, in_use="window/5g", mounted="window", allowance=DECLARED.campaign.allowance, label="sill or gable?")
 
 # per setup: mean margins of video, xray, card, stream; chance to fail
@@ -98,7 +98,7 @@ def campaign(*, days: float = 9.5, seed: int = 53) -> Sample:
 
 def _test(rng: random.Random, setup: str, common: float, at: datetime, round_: int, visit: int, count: int) -> tuple[Tested, Measurement]:
     *means, fails = _TRUTH[setup]
-    local = at.astimezone(timezone.utc)
+    local = at.astimezone(UTC)
     failed = rng.random() < fails
     margins = [(n.key, max(-1.0, min(1.0, m + common + rng.gauss(0, 0.3)))) for n, m in zip(NEEDS, means, strict=True) if n.hours.includes(local.weekday(), local.hour * 60 + local.minute)]
     score = -1.0 if failed else sum(m for _, m in margins) / max(1, len(margins))
@@ -172,7 +172,7 @@ def _field(name: str, value: object, text: str = "", nth: int = 0, **more: objec
 READING = Reading(
     mode=Mode.ENDC,
     registration=Registration.HOME,
-    at=datetime(2026, 11, 25, 12, 6, tzinfo=timezone.utc),
+    at=datetime(2026, 11, 25, 12, 6, tzinfo=UTC),
     capture_key="cap-1",
     carriers=(
         Carrier(rat=Rat.LTE, role=Role.PCELL, fields=(_field("band", "B3"), _field("arfcn", 1575, "1575"), _field("pci", 77, "77"), _field("dl_bandwidth", 20.0, unit="MHz"), _field("rsrp", -91, "-91", unit="dBm"), _field("rsrq", -10, "-10", unit="dB"), _field("sinr", None, "16", low=12.0, high=14.0, unit="dB"), _field("tx_power", None, "-", nth=6, state=FieldState.UNKNOWN, why="printed as “-”"))),

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
+from bandwright.telling.charts.svg import standalone
 from bandwright.telling.said import Said, said
 
 __all__ = ["Block", "Caution", "Document", "Drawing", "Early", "Fold", "Items", "Log", "LogItem", "Note", "Para", "Part", "Plate", "ShareRow", "Shares", "SourceText", "Stretch", "Table", "row"]
@@ -22,6 +23,10 @@ class Drawing:
     wide: str
     slim: str
     text: str
+
+    def _repr_svg_(self) -> str:
+        """Return the wide drawing with colours of its own, as a notebook shows it."""
+        return standalone(self.wide)
 
 
 @dataclass(frozen=True, slots=True)

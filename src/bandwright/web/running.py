@@ -35,7 +35,7 @@ def add_campaign(app: FastAPI, pages: Pages) -> CampaignFeed:
         if stand.campaign is None:
             able = len(declared.setups) > 1 and bool(declared.needs)
             return pages.document(
-                request, plan_document(declared), template="campaign.html", live=_region(pages, state) if state.running or state.error else "", act=f"Start the campaign, at most {gigabytes(1000 * declared.campaign.allowance.data_gb)}" if able and not state.running else "", running=state.running
+                request, plan_document(declared), template="campaign.html", live=_region(pages, state) if state.running or state.error or state.recent else "", act=f"Start the campaign, at most {gigabytes(1000 * declared.campaign.allowance.data_gb)}" if able and not state.running else "", running=state.running
             )
 
         def make() -> Document | None:
@@ -49,7 +49,7 @@ def add_campaign(app: FastAPI, pages: Pages) -> CampaignFeed:
         finished = judged is not None and judged.course.finished
         if document is None:
             return RedirectResponse("/", status_code=303)
-        return pages.document(request, document, template="campaign.html", live=_region(pages, state) if state.running or state.error else "", act="" if state.running or finished else "Go on with the campaign", running=state.running)
+        return pages.document(request, document, template="campaign.html", live=_region(pages, state) if state.running or state.error or state.recent else "", act="" if state.running or finished else "Go on with the campaign", running=state.running)
 
     @app.post("/campaign/start")
     def start() -> Response:

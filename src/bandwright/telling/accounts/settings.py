@@ -20,7 +20,7 @@ def settings_document(values: Mapping[str, SettingValue]) -> Document:
             said(row.meaning[:1].upper() + row.meaning[1:], quiet(f" {row.key}")),
             said(_value(row, values.get(row.key, row.default)), quiet(f" default {_value(row, row.default)}") if row.key in changed else ""),
             said(_range(row)),
-            said(row.cost[:1].upper() + row.cost[1:]),
+            said("Nothing" if row.cost == "none" else row.cost[:1].upper() + row.cost[1:]),
         )
         for row in SETTINGS
     )
@@ -33,7 +33,7 @@ def settings_document(values: Mapping[str, SettingValue]) -> Document:
         ),
     )
     many = f"{len(changed)} of {len(SETTINGS)} settings differ from the default" if changed else "Every setting is at its default"
-    return Document(title="Settings", headline=said(strong(many), "."), parts=(Part(blocks=(Para(said("None needs to be changed. Each says what more of it would cost."), "lede"), table), note=note),))
+    return Document(title="Settings", headline=said(strong(many), "."), parts=(Part(blocks=(Para(said("No setting needs to be changed. Each says what more of it would cost."), "lede"), table), note=note),))
 
 
 def _value(row: Setting, value: SettingValue) -> str:

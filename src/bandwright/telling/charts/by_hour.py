@@ -132,11 +132,18 @@ def _wide(data: ByHour, label: str) -> str:
     g = Canvas(wide=True, height=step * len(rows), label=label)
     for r, panels in enumerate(rows):
         blocks = sum(len(p.blocks) for p in panels)
-        x = 34.0
+        x = taken = 34.0
         per_block = min(88.0, (WIDE - 52 - gap * (len(panels) - 1)) / max(blocks, 1))
         for k, panel in enumerate(panels):
             _panel(g, data, panel, x=x, top=34.0 + r * step, per_block=per_block, height=height, scale=k == 0)
-            x += per_block * len(panel.blocks) + gap
+            width = per_block * len(panel.blocks)
+            words = 8.6 * len(panel.name)
+            if k == len(panels) - 1 and x + words > WIDE:
+                g.text(WIDE, 22.0 + r * step, _clip(panel.name, (WIDE - taken - 10) / 8.6), "strong", "end")
+            else:
+                g.text(x, 22.0 + r * step, _clip(panel.name, (max(width + gap, WIDE - x if k == len(panels) - 1 else 0) - 8) / 8.6), "strong")
+            taken = x + min(words, width + gap)
+            x += width + gap
     return g.svg()
 
 
@@ -145,8 +152,13 @@ def _slim(data: ByHour, label: str) -> str:
     g = Canvas(wide=False, height=step * len(data.panels) + 6, label=label)
     for k, panel in enumerate(data.panels):
         per_block = min(86.0, (SLIM - 34) / len(panel.blocks))
+        g.text(30.0, 12.0 + k * step, _clip(panel.name, 30), "strong")
         _panel(g, data, panel, x=30.0, top=24.0 + k * step, per_block=per_block, height=height, scale=True)
     return g.svg()
+
+
+def _clip(text: str, most: float) -> str:
+    return text if len(text) <= most else text[: max(2, int(most) - 1)].rstrip(" ,") + "…"
 
 
 def _panel(g: Canvas, data: ByHour, panel: NeedPanel, *, x: float, top: float, per_block: float, height: float, scale: bool) -> None:
@@ -159,10 +171,6 @@ def _panel(g: Canvas, data: ByHour, panel: NeedPanel, *, x: float, top: float, p
         g.line(x, y(v), x + width, y(v), "grid" if v else "axis")
         if scale:
             g.text(x - 6, y(v) + 5, f"{100 * v:.0f}", "q", "end")
-    if x + 8.3 * len(panel.name) > g.width:
-        g.text(g.width, top - 12, panel.name, "strong", "end")
-    else:
-        g.text(x, top - 12, panel.name, "strong")
     n = len(data.setups)
     for j, ((a, _b), cells) in enumerate(zip(panel.blocks, panel.cells, strict=True)):
         for i, cell in enumerate(cells):

@@ -121,7 +121,7 @@ def _one(data: Differences, *, label: str, wide: bool) -> str:
     g.rect(x(-zone), top - 12, x(zone) - x(-zone), bottom - top + 12, "zone")
     g.line(x(0), top - 12, x(0), bottom, "axis")
     label_x = min(max(x(0), x0 + 66), x1 - 66) if wide else x0
-    g.lines(label_x, top - 32, [f"within {100 * zone:.0f}{NBSP}%:", "too small to matter"], "q", "middle" if wide else "start", 15)
+    g.lines(label_x, top - 34, [f"within {100 * zone:.0f}{NBSP}%:", "too small to matter"], "q", "middle" if wide else "start", 18)
     if wide and x1 - label_x > 230:
         g.text(x1, top - 17, f"{_short(data.lead_name, 18)} better →", "q", "end")
     for i, r in enumerate(data.rows):

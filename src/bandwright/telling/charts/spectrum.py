@@ -128,7 +128,7 @@ def draw(data: Spectrum) -> Drawing:
 def _one(data: Spectrum, *, label: str, wide: bool) -> str:
     width = WIDE if wide else SLIM
     rated = any(c.mbps for c in data.carriers)
-    g = Canvas(wide=wide, height=(432 if wide else 372) if rated else (210 if wide else 190), label=label)
+    g = Canvas(wide=wide, height=0, label=label)
     _upper_rule(g, data, width=width, wide=wide, y=40.0)
     _magnified(g, data, width=width, wide=wide, rated=rated)
     return g.svg()
@@ -218,6 +218,7 @@ def _magnified(g: Canvas, data: Spectrum, *, width: int, wide: bool, rated: bool
         g.text(middle, base + 20 + down, f"{c.centre_mhz:g}" if len(f"{c.centre_mhz:g}") < 7 else f"{c.centre_mhz:.1f}", "q", "middle")
         g.text(middle, base + 40 + down, c.name, "strong", "middle")
         g.text(middle, base + 58 + down, f"{c.width_mhz:g}{NBSP}MHz", "q", "middle")
+        g.height = max(g.height, base + 64 + down)
         if not down:
             last_label = middle + words / 2
         px = right + gap

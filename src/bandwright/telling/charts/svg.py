@@ -90,7 +90,7 @@ def standalone(svg: str) -> str:
     rules = [
         f"text{{font-family:'Noto Sans','Liberation Sans','DejaVu Sans','Libertinus Serif',sans-serif;font-size:14px;fill:{_INK}}}",
         f".q{{fill:{_INK2}}}.strong{{font-weight:700}}.halo{{paint-order:stroke;stroke:{_GROUND};stroke-width:4px;stroke-linejoin:round}}",
-        f".axis{{stroke:{_INK};stroke-width:1px;fill:none}}.tick,.lead{{stroke:{_INK2};stroke-width:1px;fill:none}}.grid{{stroke:{_HAIR};stroke-width:1px;fill:none}}",
+        f".axis{{stroke:{_INK};stroke-width:1px;fill:none}}.tick{{stroke:{_INK2};stroke-width:1px;fill:none}}.lead{{stroke:{_INK2};stroke-width:1px;fill:none}}.grid{{stroke:{_HAIR};stroke-width:1px;fill:none}}",
         f".bar{{fill:{_INK}}}.inverse{{fill:{_GROUND}}}.zone{{fill:{_HAIR}}}.ghost{{fill:none;stroke:{_INK2};stroke-dasharray:4 3}}.edge{{stroke:{_GROUND};stroke-width:1.2px}}.ground{{fill:#cfd4d0;stroke:{_INK};stroke-width:1.5px}}",
         "".join(f".f{k}{{fill:{a}}}.soft{k}{{fill:{c}}}.i{k}{{fill:{b}}}.l{k}{{stroke:{a};fill:none;stroke-width:2px}}.pale{k}{{stroke:{a};fill:none;stroke-width:4px;opacity:.42}}.hollow{k}{{stroke:{a};fill:{_GROUND};stroke-width:1.5px}}" for k, (a, b, c) in _SERIES.items()),
     ]
