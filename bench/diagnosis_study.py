@@ -574,7 +574,7 @@ class Tally:
 
 def run(noise: float, per_cause: int, seed: int, *, cut: bool) -> Tally:
     """Draw, diagnose and count."""
-    from bandwright.advice.case import case_from_json
+    from bandwright.advice.case_json import case_from_json
     from bandwright.advice.diagnosis import diagnose
 
     tally = Tally()

@@ -7,7 +7,9 @@ from datetime import UTC, datetime
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bandwright.advice.case import Case, case_from_json, case_from_words
+from bandwright.advice.case import Case
+from bandwright.advice.case_json import case_from_json
+from bandwright.advice.case_words import case_from_words
 from bandwright.advice.diagnosis import diagnose
 from bandwright.words.declared import Declared
 from bandwright.words.measurement import Measurement, Method, Value

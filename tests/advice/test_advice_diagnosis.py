@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bandwright.advice.case import Case, SeenCarrier, SeenReading, case_from_json
+from bandwright.advice.case import Case, SeenCarrier, SeenReading
+from bandwright.advice.case_json import case_from_json
 from bandwright.advice.diagnosis import Diagnosis, combine, diagnose, items_of, judge
 from bandwright.advice.evidence import EVIDENCE
 from bandwright.advice.findings import FINDINGS, UNKNOWN_PRIORS, FindingRow, Weight, ancestors, descendants, finding_row

@@ -12,7 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bandwright.advice.case import Asked, Capability, Case, Compared, FarEnd, HistoryRow, Month, NearEnd, Outage, Plan, SeenCarrier, SeenReading, SeenTest
-from bandwright.advice.evidence import EVIDENCE, expected_down_mbps, gather, hour_likelihood_ratio, hour_swing, main_carrier, steady_values
+from bandwright.advice.evidence import EVIDENCE, gather
+from bandwright.advice.evidence_base import main_carrier, steady_values
+from bandwright.advice.evidence_rates import expected_down_mbps, hour_likelihood_ratio, hour_swing
 
 T0 = datetime.fromisoformat("2026-03-10T12:00")
 

@@ -12,6 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from bandwright.advice.case import Case
+from bandwright.advice.case_json import case_from_json
+from bandwright.advice.case_words import case_from_words
 from bandwright.advice.evidence import EVIDENCE, gather
 from bandwright.advice.explain import explain_readings
 from bandwright.advice.facts import facts_of
@@ -19,7 +21,7 @@ from bandwright.advice.findings import FINDINGS, UNKNOWN_PRIORS, FindingRow, Wei
 from bandwright.advice.nexttest import NextTest, next_tests
 from bandwright.words.answers import Evidence, Finding
 
-__all__ = ["Diagnosis", "Item", "Ranked", "Weighed", "combine", "diagnose", "explain_readings", "items_of", "judge"]
+__all__ = ["Case", "Diagnosis", "Item", "Ranked", "Weighed", "case_from_json", "case_from_words", "combine", "diagnose", "explain_readings", "items_of", "judge"]
 
 UNKNOWN = "unknown"
 _MOST_CORRELATION, _MOST_DEMONSTRATION = 30.0, 100.0

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from itertools import combinations
 
-from bandwright.advice.case import SeenCarrier, SeenReading, seen_reading
+from bandwright.advice.case import SeenCarrier, SeenReading
+from bandwright.advice.case_words import seen_reading
 from bandwright.errors import RangeError
 from bandwright.radio.bands import duplex_of, is_known_band, lte_bandwidths_mhz, nr_bandwidths_mhz, split_band
 from bandwright.radio.carriers import aggregated_width
