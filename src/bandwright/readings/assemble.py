@@ -66,6 +66,7 @@ _YES, _NO = {"yes", "true", "1", "on"}, {"no", "false", "0", "off"}
 
 def assemble(entries: Iterable[Entry], *, key: str, dialect: str) -> Piece | None:
     """Return the piece that entries make, or None where they say nothing of the radio."""
+    entries = list(entries)
     piece: Piece | None = None
     subjects: list[_Subject] = []
     heard: set[Rat] = set()
@@ -77,6 +78,7 @@ def assemble(entries: Iterable[Entry], *, key: str, dialect: str) -> Piece | Non
         _take(entry, piece, subjects, heard)
     if piece is None:
         return None
+    _end_lists(entries[-1], subjects)
     _place(piece, subjects)
     if not (piece.drafts or piece.mode or piece.registration or piece.extras or piece.warnings or piece.spans):
         return None
@@ -284,6 +286,14 @@ def _port(entry: Entry, subject: _Subject, item: Field) -> None:
     span = item.span or Span(entry.start, entry.stop)
     value = item.value if isinstance(item.value, int | float) else None
     subject.ports.setdefault(f"{item.name}_per_port", []).append((value, span.start, span.stop))
+
+
+def _end_lists(last: Entry, subjects: list[_Subject]) -> None:
+    """Drop a list of receive ports that the text ends with: it may go on."""
+    for subject in subjects:
+        for name, levels in list(subject.ports.items()):
+            if last.key.port and last.key.quantity == name and levels:
+                del subject.ports[name]
 
 
 def _place(piece: Piece, subjects: list[_Subject]) -> None:

@@ -23,11 +23,14 @@ _LTE_RANGES = {"pci": (0, 503), "rsrp": (-156, -44), "rsrq": (-34, 3), "cell_id"
 _FLOORS = {"rsrp": (-140, -156), "rsrq": (-20, -19.5, -43), "rssi": (-117, -113, -120), "sinr": (-20, -23)}
 
 
-def check_carrier(draft: Draft, warnings: list[str]) -> None:
-    """Check one carrier in place: ranges, floors, channel against band, widths, identity against node; then derive an LTE band."""
+def check_carrier(draft: Draft, warnings: list[str], *, whole: bool = True) -> None:
+    """Check one carrier in place: ranges, floors, channel against band, widths, identity against node; then derive a band from its channel.
+
+    whole: that the text does not end within the carrier, so that a band which is not printed will not come.
+    """
     _ranges(draft)
     _floors(draft)
-    _channel(draft, warnings)
+    _channel(draft, warnings, whole=whole)
     _widths(draft, warnings)
     _node(draft, warnings)
     _ports(draft, warnings)
@@ -71,23 +74,23 @@ def _floors(draft: Draft) -> None:
             _null(draft, draft.fields[name], "the floor of its range, beside no other level: a default", FieldState.UNKNOWN)
 
 
-def _channel(draft: Draft, warnings: list[str]) -> None:
+def _channel(draft: Draft, warnings: list[str], *, whole: bool) -> None:
     arfcn, band = draft.fields.get("arfcn"), draft.fields.get("band")
     if arfcn is None or not isinstance(arfcn.value, int) or isinstance(arfcn.value, bool):
         return
     if draft.rat is Rat.LTE:
         held = lte_band_of_earfcn(arfcn.value)
         if band is None:
-            if held is not None:
+            if held is not None and whole:
                 draft.fields["band"] = replace(ok_field("band", held, 0, 0, derived=True, why="the one band that holds the channel"), span=arfcn.span)
-            elif draft.role not in {Role.NEIGHBOUR, Role.SCAN}:
+            elif held is None and draft.role not in {Role.NEIGHBOUR, Role.SCAN}:
                 warnings.append(f"no LTE band holds channel {arfcn.value}")
         elif isinstance(band.value, int) and held != band.value:
             _conflict(draft, arfcn, band.value, warnings)
     else:
         bands = nr_bands_of_arfcn(arfcn.value)
         if band is None:
-            if len(bands) == 1:
+            if len(bands) == 1 and whole:
                 draft.fields["band"] = replace(ok_field("band", bands[0], 0, 0, derived=True, why="the one band that holds the channel"), span=arfcn.span)
         elif isinstance(band.value, int) and band.value not in bands:
             _conflict(draft, arfcn, band.value, warnings)

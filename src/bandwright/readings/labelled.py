@@ -70,6 +70,11 @@ def _readings(entries: list[Entry]) -> list[Piece]:
     """Return the pieces of one group of entries: several where the same carrier is printed again, which is a later reading."""
     out: list[Piece] = []
     rest = entries
+    while (again := _polled_again(rest)) is not None:
+        first = assemble(rest[:again], key="labels", dialect="labels")
+        if first is not None:
+            out.append(first)
+        rest = rest[again:]
     while rest:
         piece = assemble(rest, key="labels", dialect="labels")
         again = _printed_again(piece, rest) if piece is not None else None
@@ -82,6 +87,22 @@ def _readings(entries: list[Entry]) -> list[Piece]:
             out.append(first)
         rest = rest[again:]
     return out
+
+
+_OF_A_MOMENT = {"mode", "registration", "plmn", "mcc", "time", "tac", "cell_id"}
+
+
+def _polled_again(entries: list[Entry]) -> int | None:
+    """Return where the same labels begin again in the same order, where they are those of a whole state and not of one carrier of several."""
+    whose = [(entry.key.quantity, entry.key.rat, entry.key.role, entry.key.index, entry.key.port, entry.key.words) for entry in entries]
+    for position in range(2, len(entries) // 2 + 1):
+        if whose[position] != whose[0] or whose[position : 2 * position] != whose[:position]:
+            continue
+        period = entries[:position]
+        carriers = {(entry.key.rat, entry.key.role, entry.key.index) for entry in period if entry.key.quantity and entry.key.known}
+        if len(carriers) > 1 or any(entry.key.quantity in _OF_A_MOMENT for entry in period):
+            return position
+    return None
 
 
 def _printed_again(piece: Piece, entries: list[Entry]) -> int | None:
@@ -111,6 +132,7 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
     groups: list[list[Entry]] = [[]]
     headings: list[_Heading] = []
     spans: list[tuple[int, int]] = []
+    named: set[Hashable] = set()
     number = 0
     position = 0
     while position < len(lines):
@@ -118,7 +140,7 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
         if not line.text.strip() or _RULE.match(line.text):
             position += 1
             continue
-        if "{" in line.text and (samples := _sample(line, line.stop == len(text))):
+        if "{" in line.text and (samples := _sample(line, named, cut=line.stop == len(text))):
             groups[-1].extend(samples)
             position += 1
             continue
@@ -165,8 +187,11 @@ _SAMPLE = re.compile(r"[ \t]*([A-Za-z_:][\w:]*)\{([^{}\n]*)\}[ \t]+(\S+)(?:[ \t]
 _SAMPLE_LABEL = re.compile(r"(\w+)=\"([^\"]*)\"")
 
 
-def _sample(line: _Segment, cut: bool) -> list[Entry]:
-    """Return the entries of a metrics sample: name{label="value",...} number; the labels say whose it is."""
+def _sample(line: _Segment, named: set[Hashable], *, cut: bool) -> list[Entry]:
+    """Return the entries of a metrics sample: name{label="value",...} number; the labels say whose it is.
+
+    named: the label sets whose identities are among the entries already.
+    """
     found = _SAMPLE.match(line.text)
     if found is None:
         return []
@@ -180,11 +205,12 @@ def _sample(line: _Segment, cut: bool) -> list[Entry]:
             about.append(said)
         elif key.quantity == "band" and (made := band_of(one.group(2))) is not None and made[0] is not None:
             about.append(Key(rat=made[0]))
-    for one in labels:
+    for one in labels if block not in named else ():
         key = classify(one.group(1))
         if key.quantity in {"band", "pci", "arfcn", "cell_id", "private"}:
             start = line.start + one.start(2)
             out.append(Entry(combine(tuple(about), key), one.group(2), start, line.start + one.end(2), line.start + one.start(), block))
+    named.add(block)
     label = classify(found.group(1))
     out.append(Entry(combine(tuple(about), label), found.group(3), line.start + found.start(3), line.start + found.end(3), line.start + found.start(1), block, cut))
     return out

@@ -35,12 +35,26 @@ def parse(capture: Capture | str | bytes) -> tuple[Reading, ...]:
     """
     text = decode(capture) if isinstance(capture, bytes) else capture.text if isinstance(capture, Capture) else capture
     source = plain(text)
-    pieces, marked = _pieces(source.text)
+    half = _printed_twice(source.text)
+    pieces, marked = _pieces(source.text[:half])
+    if half is not None:
+        marked.append((half, len(source.text)))
     groups = _groups(pieces)
     readings = [_reading(group, source, capture if isinstance(capture, Capture) else None) for group in groups]
     if not readings:
         readings = [_reading([], source, capture if isinstance(capture, Capture) else None)]
     return _with_left_over(readings, groups, marked, source)
+
+
+def _printed_twice(text: str) -> int | None:
+    """Return where the second copy begins in a text that is one text pasted twice, or None."""
+    size = len(text)
+    if size < 20:
+        return None
+    for half in range(size // 2 - 1, size // 2 + 3):
+        if text[half - 1] == "\n" and text[half : half + 8].strip() and text[:half].strip() == text[half:].strip():
+            return half
+    return None
 
 
 def _pieces(text: str) -> tuple[list[Piece], list[tuple[int, int]]]:
@@ -119,8 +133,10 @@ def _reading(group: list[Piece], source: Plain, capture: Capture | None) -> Read
     for piece in group:
         _name_technology(piece, stated)
         _join(drafts, piece, warnings)
+    ended = source.text.endswith("\n") or not group or group[-1].stop < len(source.text)
+    last = max((draft.start for draft in drafts), default=0)
     for draft in drafts:
-        check_carrier(draft, warnings)
+        check_carrier(draft, warnings, whole=ended or draft.start < last)
     why: dict[str, str] = {}
     for piece in group:
         for name, reason in piece.why.items():

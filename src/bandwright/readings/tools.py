@@ -53,7 +53,7 @@ def read_tools(text: str) -> list[Piece]:
     return pieces
 
 
-_PAIR = re.compile(r"([ \t]*)([A-Za-z0-9][^:\n]{0,60}?)[ ]*:[ \t]*([^\n]*)")
+_PAIR = re.compile(r"([ \t]*)([A-Za-z0-9\[][^:\n]{0,60}?)[ ]*:[ \t]*([^\n]*)")
 _ENDS_BLOCK = re.compile(r"[ \t]*(?:\[/|[$#>]|\w+@\w|AT\b|[+^!][A-Z]+:|```|-{4})")
 
 
@@ -365,6 +365,7 @@ def _qmi_place(piece: Piece, serving: Draft, nr: Draft, cells: list[Draft], empt
     if _some(serving):
         piece.drafts.append(serving)
         piece.say_mode(Mode.LTE, 2)
+    cells = [cell for cell in cells if any(item.state is FieldState.OK for name, item in cell.fields.items() if name not in {"arfcn", "band"})]
     piece.drafts += sorted([draft for draft in (*cells, *empty) if _some(draft)], key=lambda draft: draft.start)
     if any(name in nr.fields and nr.fields[name].state is FieldState.OK for name in ("pci", "rsrp")):
         piece.drafts.append(nr)
@@ -478,6 +479,8 @@ def _qmi_chains(pairs: list[Pair], piece: Piece, technology: str) -> None:
             else:
                 draft.put(null_field("tx_power", "not in traffic", pair.start, pair.stop))
     for name, levels in columns.items():
+        if section != "TX":
+            break  # the list of chains may go on
         if any(value is not None for value, _ in levels):
             draft.put(ok_field(name, tuple(value for value, _ in levels), levels[0][1].start, levels[-1][1].stop))
     if _some(draft):
@@ -632,9 +635,11 @@ def _mbimcli(text: str, found: re.Match[str]) -> list[Piece]:
     draft: Draft | None = None
     kind = (Rat.LTE, Role.SERVING)
     for pair in _pairs(text, found.start()):
+        lowered = pair.label.lower()
+        if lowered == "system type" and pair.line > found.start():
+            break  # the next poll
         piece.spans.append((pair.line, pair.stop))
         piece.stop = max(piece.stop, pair.stop)
-        lowered = pair.label.lower()
         if lowered == "system type":
             if not pair.cut:
                 mode = mode_of(pair.value)
@@ -712,6 +717,7 @@ def _monitor(text: str, found: re.Match[str]) -> list[Piece]:
             break
         start = before
     pairs: list[Pair] = []
+    seen: set[str] = set()
     place = start
     while place < len(text):
         end = text.find("\n", place)
@@ -720,6 +726,9 @@ def _monitor(text: str, found: re.Match[str]) -> list[Piece]:
         line = text[place:end]
         match = _MONITOR_LINE.match(line)
         if match is not None and _COMPONENT.match(line.strip()) is None:
+            if match.group(1) in seen:
+                break  # the next poll
+            seen.add(match.group(1))
             value = match.group(2).rstrip()
             first = place + match.start(2)
             pairs.append(Pair(match.group(1), value, first, first + len(value), 0, not ended, place))

@@ -112,7 +112,7 @@ def _figure(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cut:
         return Value(null_field(name, f"{found.group(2)} is no unit of this quantity", start, stop, FieldState.IMPLAUSIBLE), stop)
     if not unit and label_unit and label_unit not in {*_UNITS.get(name, ()), "dec"}:
         return Value(null_field(name, f"{key.unit} is no unit of this quantity", start, stop, FieldState.IMPLAUSIBLE), stop)
-    if cut and not unit and found.end() == len(body) and body[-1:] not in {"'", '"'}:
+    if cut and not unit and _ends_open(body, found.end()):
         return Value(null_field(name, "the text ends within this number", start, stop), stop)
     if printed.lower() in UNKNOWN_TEXTS and not (name in {"arfcn", "ul_arfcn"} and printed != "65535" and rat is Rat.NR):
         return Value(null_field(name, "printed as not known", start, stop), stop)
@@ -129,6 +129,11 @@ def _figure(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cut:
     return Value(ok_field(name, _plain(printed), start, stop), stop)
 
 
+def _ends_open(body: str, end: int) -> bool:
+    """Whether nothing but a mark that a number may go on after follows it: the text may end within the number."""
+    return body[end:].strip() in {"", ".", ","} and body[end - 1] not in {"'", '"'}
+
+
 def _plain(printed: str) -> float | int:
     return float(printed) if "." in printed else int(printed)
 
@@ -140,7 +145,7 @@ def _width(name: str, key: Key, body: str, start: int, *, cut: bool) -> Value | 
     stop = start + found.end()
     unit = (found.group(2) or key.unit or "").lower()
     number = float(found.group(1).replace(",", "."))
-    if cut and not found.group(2) and found.end() == len(body) and body[-1:] not in {"'", '"'}:
+    if cut and not found.group(2) and _ends_open(body, found.end()):
         return Value(null_field(name, "the text ends within this number", start, stop), stop)
     if unit in {"mhz", "khz", "hz"}:
         width = number / {"mhz": 1, "khz": 1e3, "hz": 1e6}[unit]
@@ -163,7 +168,7 @@ def _spacing(key: Key, body: str, start: int, *, cut: bool) -> Value | None:
         return None
     stop = start + found.end()
     unit = (found.group(2) or key.unit or "").lower()
-    if cut and not found.group(2) and found.end() == len(body) and body[-1:] not in {"'", '"'}:
+    if cut and not found.group(2) and _ends_open(body, found.end()):
         return Value(null_field("scs", "the text ends within this number", start, stop), stop)
     number = float(found.group(1))
     if unit not in {"", "khz"} or number not in {15, 30, 60, 120, 240, 480, 960}:
@@ -208,7 +213,7 @@ def _band(body: str, start: int, *, cut: bool) -> Value | None:
     if not re.match(r"['\"]?[ \t]*(?:\([^()\n]{0,60}\)|\[[^\]\n]{0,60}\]|@?[ \t]*\d{3,4}[ ]?MHz|[:-]?[ \t]*(?:1800|2100|2600|800|700|900|850|1900|AWS|DD|PCS)?\+?)?['\"]?[ \t]*[,;.]?[ \t]*\Z", rest):
         return None
     stop = start + length
-    if cut and length == len(body):
+    if cut and _ends_open(body, length):
         return Value(null_field("band", "the text ends within this number", start, stop), stop)
     return Value(ok_field("band", number, start, stop), start + len(body), rat)
 
@@ -229,7 +234,7 @@ def _identity(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cu
         return None
     stop = start + found.end()
     digits = found.group(2)
-    if cut and found.end() == len(body):
+    if cut and _ends_open(body, found.end()):
         return Value(null_field(name, "the text ends within this number", start, stop), stop)
     is_hex = bool(found.group(1) or found.group(3) or key.unit == "hex" or re.search(r"[A-Fa-f]", digits))
     is_decimal = not is_hex and (numeric or key.unit == "dec" or (int(digits, 16) >= 1 << bits and not digits.startswith("0")))
@@ -251,7 +256,7 @@ def _plmn(body: str, start: int, *, cut: bool) -> Value | None:
     if found is None or _AFTER.match(text, found.end()) is None:
         return None
     stop = start + body.index(text) + found.end()
-    if cut and found.end() == len(text):
+    if cut and _ends_open(text, found.end()):
         return Value(null_field("plmn", "the text ends within this number", start, stop), stop)
     return Value(ok_field("plmn", f"{found.group(1)}-{found.group(2)}", start, stop), stop)
 

@@ -19,7 +19,7 @@ __all__ = ["ROW"]
 
 _KEY = "B"
 _LTE_WIDTHS = (1.4, 3, 5, 10, 15, 20)
-_LABEL = re.compile(r"(?:^|\t|  )[ \t]*([A-Za-z][\w()/.-]*(?: [\w()/.-]+){0,4}) ?:", re.MULTILINE)
+_LABEL = re.compile(r"(?:^|\t|  )[ \t]*([A-Za-z][\w()/.-]*(?: [\w()/.-]+){0,4}) *:", re.MULTILINE)
 _ENDS = re.compile(r"^[ \t]*(?:OK|ERROR|[+^!][A-Z]+ ?:|AT[+^!].*)[ \t]*$", re.MULTILINE)
 _TWINS = re.compile(r"(?:0x)?([0-9A-Fa-f]{1,9}) ?\((\d{1,11})\)\Z")
 _NUMBER = re.compile(r"-?\d{1,6}(?:\.\d{1,2})?\Z")
@@ -82,6 +82,7 @@ class _Chains:
     def __init__(self) -> None:
         self.levels: dict[str, list[float | None]] = {}
         self.spans: dict[str, list[int]] = {}
+        self.ended = False  # something else follows, so that the list of chains will not go on
 
     def add(self, name: str, pair: _Pair) -> None:
         low, high = _LIMITS[name]
@@ -115,6 +116,8 @@ def _status(text: str, start: int, stop: int, piece: Piece) -> int:
     for pair in _pairs(text, start, stop, piece.spans):
         label = pair.label
         found = _CHAIN.match(pair.label)
+        for key, levels in chains.items():
+            levels.ended = levels.ended or (label != "RSRP (DBM)" and (found is None or found.group(1).replace(" ", "").upper() != key))
         if found is not None:
             chain = found.group(1).replace(" ", "").upper()
             chains.setdefault(chain, _Chains()).add(found.group(3).lower(), pair)
@@ -142,7 +145,7 @@ def _place_carriers(piece: Piece, primary: Draft, nr: Draft, seconds: dict[str, 
     for key, levels in chains.items():
         index = key[3:]
         owner = primary if key == "PCC" else seconds.get(index) or (next(iter(seconds.values())) if len(seconds) == 1 and not index else None)
-        if owner is not None and not (key != "PCC" and index in absent):
+        if owner is not None and levels.ended and not (key != "PCC" and index in absent):
             levels.put_into(owner)
     if any(item.state is FieldState.OK for item in primary.fields.values()):
         piece.drafts.append(primary)

@@ -19,6 +19,7 @@ __all__ = ["ROW"]
 _KEY = "D"
 _NUMBER = re.compile(r"\d{1,3}\Z")
 _PLACE = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{3,9}\Z")
+_LAST_STATE, _LAST_TECHNOLOGY = 11, 16
 _SMS_ONLY = {6, 7}
 
 
@@ -35,9 +36,9 @@ def _read(answer: Answer, into: Collector) -> int:
     return answer.stop
 
 
-def _number(token: Token | None) -> int | None:
-    """Return a field as a small whole number, or None where it is none or may have been cut."""
-    if token is None or token.quoted or token.cut or _NUMBER.match(token.text) is None:
+def _number(token: Token | None, last: int | None = None) -> int | None:
+    """Return a field as a small whole number, or None where it is none or may have been cut. last: the highest number there is."""
+    if token is None or token.quoted or _NUMBER.match(token.text) is None or (token.cut and (last is None or int(token.text) * 10 <= last)):
         return None
     return int(token.text)
 
@@ -72,7 +73,7 @@ def _registration(answer: Answer, piece: Piece) -> None:
     fields = answer.fields
     first, second = _number(answer.get(0)), answer.get(1)
     asked = second is not None and not second.quoted and second.text != "" and len(second.text) < 3 and _NUMBER.match(second.text) is not None
-    status = _number(second) if asked else first
+    status = _number(second, _LAST_STATE) if asked else first
     if status is None or first is None or (asked and first > 5):
         piece.unread.append((answer.start, answer.stop))
         return
@@ -82,7 +83,7 @@ def _registration(answer: Answer, piece: Piece) -> None:
         return
     if len(rest) > 2 and not rest[1].quoted and len(rest[1].text) <= 2 and _PLACE.match(rest[2].text):
         del rest[1]  # an extra routing area code in some answers
-    technology = _number(rest[2]) if len(rest) > 2 else None
+    technology = _number(rest[2], _LAST_TECHNOLOGY) if len(rest) > 2 else None
     rat = _rat(answer.tag, technology)
     if technology is not None and status in {1, 5, 6, 7, 9, 10, 11}:
         _mode(technology, piece)
