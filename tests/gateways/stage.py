@@ -7,10 +7,13 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 
-from bandwright.errors import GatewayUnreachable
+from bandwright.errors import GatewayError, GatewayRefused, GatewayUnreachable
+from bandwright.gateways.proof import shown
 from bandwright.gateways.serial import AtGateway, TcpSettings
+from bandwright.readings.parse import parse
 from bandwright.twin.modem import Conversation, Fault, RadioState, TwinModem
-from bandwright.words.rig import GatewayPlan
+from bandwright.words.radio import Capture, Reading, SettingsSeen
+from bandwright.words.rig import GatewayPlan, Tuning
 
 START = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
 
@@ -141,3 +144,45 @@ def wireless(place: Place, clock: SimClock, **settings: object) -> tuple[AtGatew
     link = Wireless(place.modem, clock)
     plan = GatewayPlan(key="own", kind="at-tcp", settings=(("address", "twin:1"),))
     return AtGateway("at-tcp", link, plan=plan, settings=TcpSettings(address="twin:1", **settings), clock=clock), link
+
+
+def read(capture: Capture) -> Reading | None:
+    readings = [reading for reading in parse(capture) if reading.serving()]
+    return readings[-1] if readings else None
+
+
+async def put(gateway: AtGateway, tuning: Tuning, clock: SimClock, *, within_s: float = 90.0) -> tuple[bool, str]:
+    """Ask for a tuning and wait until it is shown, as a job does; what goes wrong is told in words."""
+    for _ in range(10):  # asking twice is safe: only what differs is sent
+        try:
+            await gateway.apply(tuning)
+            break
+        except GatewayRefused as error:
+            return False, str(error)
+        except GatewayError as error:
+            why = str(error)
+            await clock.sleep(1.0)
+    else:
+        return False, why
+    await clock.sleep(10.0)
+    until_s, ok, why = clock.seconds + within_s, False, "not asked yet"
+    while not ok and clock.seconds < until_s:
+        try:
+            ok, why = shown(tuning, await gateway.settings(), read(await gateway.fetch()))
+        except GatewayError as error:
+            why = str(error)
+        if not ok:
+            await clock.sleep(2.0)
+    return ok, why
+
+
+async def bring_back(gateway: AtGateway, former: SettingsSeen, clock: SimClock, *, tries: int = 30) -> bool:
+    """Put former settings back until they read back, as the guard does."""
+    for _ in range(tries):
+        try:
+            await gateway.restore(former)
+            if dict((await gateway.settings()).raw) == dict(former.raw):
+                return True
+        except GatewayError:
+            await clock.sleep(1.0)
+    return False

@@ -238,8 +238,8 @@ async def declared_requests(tmp_path: Path, _monkeypatch) -> AsyncIterator[Case]
         settings = (
             ("fetch.url", f"{base}/api/radio"),
             ("fetch.headers.X-Session", "secret:page"),
-            ("map.pcell.rsrp", "lte.rsrp_dbm"),
-            ("map.pcell.arfcn", "lte.ch"),
+            ("map.lte.pcell.rsrp", "lte.rsrp_dbm"),
+            ("map.lte.pcell.arfcn", "lte.ch"),
             ("apply.url", f"{base}/api/net"),
             ("apply.method", "POST"),
             ("apply.body", '{"mode": "{mode}", "bands": "{bands}"}'),

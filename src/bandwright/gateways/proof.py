@@ -39,7 +39,9 @@ def read_back(tuning: Tuning, settings: SettingsSeen) -> tuple[bool, str]:
         if set(settings.bands) != set(asked):
             return False, f"the bands read back as {', '.join(settings.bands) or 'none'}, not {', '.join(asked)}"
     if want.pin is None:
-        return (True, "") if settings.cell is None else (False, f"the cell {settings.cell} is still pinned")
+        return (False, f"the cell {settings.cell} is still pinned") if settings.cell else (True, "")
+    if settings.cell == "":
+        return False, "no cell reads back as pinned"
     if settings.cell is not None:
         seen = pinned(settings.cell)
         if (seen.rat, seen.channel, seen.pci) != (want.pin.rat, want.pin.channel, want.pin.pci):

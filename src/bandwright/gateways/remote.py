@@ -30,6 +30,7 @@ __all__ = ["RemoteGateway", "RemoteSettings", "by_declaration"]
 
 _SLOTS = ("mode", "bands", "lte_bands", "nr_bands", "channel", "pci")
 _ROLES = ("pcell", "scell", "pscell", "serving", "neighbour")
+_CARRIER = re.compile(rf"(?:lte|nr)\.(?:{'|'.join(_ROLES)})\d{{0,2}}\.[a-z_]+")
 
 
 class Step(Declared):
@@ -77,7 +78,7 @@ class RemoteSettings(Declared):
     """Settings of kind remote."""
 
     fetch: Step = Field(description="how the radio state is fetched")
-    map: dict[str, str] = Field(default_factory=dict, description="role.quantity = path in the JSON document, e.g. pcell.rsrp = data.lte.rsrp")
+    map: dict[str, str] = Field(default_factory=dict, description="carrier and quantity = path in the JSON document, e.g. lte.pcell.rsrp = data.radio.rsrp")
     apply: Step | None = Field(default=None, description="how a tuning is asked for; slots {mode} {bands} {lte_bands} {nr_bands} {channel} {pci}")
     modes: dict[str, str] = Field(default_factory=dict, description="the equipment's word for each mode: automatic, nr-sa, endc, lte")
     all_bands: str = Field(default="", description="what stands for all bands in {bands}")
@@ -98,9 +99,11 @@ class RemoteSettings(Declared):
             raise ValueError("a word for a mode has letters, digits, blanks and . : + - _ only")
         if self.apply is not None and self.settings is None:
             raise ValueError("apply needs settings too: what cannot be read back is not set")
-        bad = [name for name in self.map if name not in ("mode", "registration") and name.partition(".")[0].rstrip("0123456789") not in _ROLES]
+        bad = [name for name in self.map if name not in ("mode", "registration") and not _CARRIER.fullmatch(name)]
         if bad:
-            raise ValueError(f"map: {bad[0]!r} does not begin with one of {', '.join(_ROLES)}")
+            raise ValueError(
+                f"map: {bad[0]!r} is not mode, registration, or like lte.pcell.rsrp; roles are {', '.join(_ROLES)}, with a number where there are several"
+            )
         return self
 
 
@@ -262,11 +265,11 @@ def _mapped(document: Any, table: dict[str, str]) -> dict[str, Any]:
         value = _at(document, path)
         if value is None or isinstance(value, dict | list):
             continue
-        carrier, _, quantity = name.partition(".")
-        if quantity:
-            found.setdefault(carrier, {})[quantity] = value
-        else:
-            found[carrier] = value
+        level = found
+        *carrier, last = name.split(".")
+        for part in carrier:
+            level = level.setdefault(part, {})
+        level[last] = value
     return found
 
 

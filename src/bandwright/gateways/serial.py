@@ -6,7 +6,7 @@ The dialect is declared, or found by asking each dialect's own read-back command
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from pydantic import Field
 
@@ -24,6 +24,10 @@ from bandwright.words.radio import Capture, Exchange, SettingsSeen
 from bandwright.words.rig import GatewayPlan, Tuning
 
 __all__ = ["AtGateway", "SerialSettings", "TcpSettings", "over_serial", "over_tcp"]
+
+
+_ASK_TIMES = 3
+_SET_TIMES = 2
 
 
 class _AtSettings(Declared):
@@ -56,6 +60,7 @@ class AtGateway:
         self._session = Session(link, timeout_s=settings.timeout_s, quiet_s=settings.quiet_s)
         self._dialect: Dialect | None = None if settings.dialect == "auto" else dialect(settings.dialect)
         self._prepared = False
+        self._has_answered: set[str] = set()
         self._supported = tuple(settings.bands.replace(",", " ").split()) if settings.bands else None
 
     async def abilities(self) -> GatewayAbilities:
@@ -84,7 +89,7 @@ class AtGateway:
         """Read the tuning settings back."""
         speaks = await self._speaks()
         commands = [row.fill() for row in speaks.asks]
-        exchanges = await self._ask_all(commands) if commands else []
+        exchanges = [await self._read_back(command) for command in commands]
         raw = speaks.raw(_answers(commands, exchanges))
         seen = speaks.seen(raw)
         return SettingsSeen(
@@ -101,15 +106,15 @@ class AtGateway:
         want = wanted(tuning, label=self._plan.key)
         if not speaks.can_tune:
             speaks.write(want, raw={}, supported=())
-        before = await self.settings()
-        raw = dict(before.raw)
-        return await self._set(speaks, speaks.write(want, raw=raw, supported=await self._bands(speaks, raw)))
+        raw = dict((await self.settings()).raw)
+        supported = await self._bands(speaks, raw)
+        return await self._until_held(speaks, lambda now: speaks.write(want, raw=now, supported=supported), raw)
 
     async def restore(self, seen: SettingsSeen) -> Capture:
         """Put former settings back, as `settings()` returned them."""
         speaks = await self._speaks()
-        now = await self.settings()
-        return await self._set(speaks, speaks.put_back(dict(seen.raw), raw=dict(now.raw)))
+        former = dict(seen.raw)
+        return await self._until_held(speaks, lambda now: speaks.put_back(former, raw=now), dict((await self.settings()).raw))
 
     async def connection(self) -> Capture:
         """Ask what a person must have set for a connection: SIM state, access point name and address family, active contexts."""
@@ -148,19 +153,43 @@ class AtGateway:
             self._supported = speaks.supported(answers, raw)
         return self._supported
 
-    async def _set(self, speaks: Dialect, commands: Sequence[Command]) -> Capture:
-        """Send setting commands in order. The first refusal ends it; a time-out does not: only a read-back tells what it did."""
+    async def _until_held(self, speaks: Dialect, missing: Callable[[dict[str, str]], Sequence[Command]], raw: dict[str, str]) -> Capture:
+        """Send what is missing, read back, and send once more what is still missing. A time-out ends nothing: only the read-back tells what it did.
+
+        Raises GatewayRefused at the first refusal, and where settings were answered OK and still do not read back.
+        """
         exchanges: list[Exchange] = []
-        for command in commands:
-            done = await self._session.ask(command)
-            exchanges.append(done)
-            if done.complete and done.fault is not None:
-                raise GatewayRefused(
-                    f"{self._session.link.name} answered {command.text}",
-                    given=done.fault,
-                    todo=f"{len(exchanges) - 1} commands before it were answered OK; read the settings back.",
-                )
+        commands = missing(raw)
+        for _ in range(_SET_TIMES):
+            for command in commands:
+                done = await self._session.ask(command)
+                exchanges.append(done)
+                if done.complete and done.fault is not None:
+                    todo = f"{len(exchanges) - 1} commands before it were answered OK; read the settings back."
+                    raise GatewayRefused(f"{self._session.link.name} answered {command.text}", given=done.fault, todo=todo)
+            if not commands:
+                break
+            commands = missing(raw | dict((await self.settings()).raw))
+        if commands:
+            todo = "It is not in force. Another program or a rule of the network may hold the setting."
+            raise GatewayRefused(f"{self._session.link.name} answered OK, and {commands[0].text} does not read back", todo=todo)
         return self._capture(exchanges, moment=None, speaks=speaks)
+
+    async def _read_back(self, command: Command) -> Exchange:
+        """Ask for a setting, again where no answer comes. What was answered once must be answered always: a missing read-back proves nothing.
+
+        Raises GatewayUnreachable where a setting that was read before cannot be read any more.
+        """
+        for _ in range(_ASK_TIMES if command.row.key in self._has_answered else 2):
+            done = await self._session.ask(command)
+            if done.complete and done.fault is None and command.row.expects in done.received:
+                self._has_answered.add(command.row.key)
+                return done
+        if command.row.key in self._has_answered:
+            raise GatewayUnreachable(
+                f"{self._session.link.name} no longer says its settings", given=f"{command.text}: {done.fault or 'no value'}", todo="Try again."
+            )
+        return done
 
     async def _ask_all(self, commands: Sequence[Command]) -> list[Exchange]:
         exchanges = [await self._session.ask(command) for command in commands]

@@ -64,7 +64,7 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What a read-back says; None is "not said"."""
+    """What a read-back says; None is "not said", and cell "" is "none is pinned"."""
 
     mode: str | None = None
     bands: tuple[str, ...] | None = None

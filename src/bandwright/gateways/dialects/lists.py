@@ -173,7 +173,7 @@ class _ActList(Dialect):
         lte = tuple(int(b[1:]) for b in supported if b[0] == "B") if want.all_bands else want.lte
         nr = tuple(int(b[1:]) for b in supported if b[0] == "n") if want.all_bands else want.nr
         bands = self._encoded(() if want.mode == "nr-sa" else lte, () if want.mode == "lte" else nr)
-        if value == rat and set(bands) <= set(numbers) and self._decoded(numbers) == self._decoded(bands):
+        if value == rat and (self._decoded(numbers) == self._decoded(bands) or (want.all_bands and not supported)):
             return ()
         both = want.mode == "automatic"
         return (self.command.fill(rat=value, first=(first or self.first) if both else "", second=(second or self.second) if both else "", bands=bands or (0,)),)

@@ -23,6 +23,7 @@ _CODE = "public code that uses it"
 
 _MODE_WORDS = ("AUTO", "LTE", "NR5G", "WCDMA")
 _LISTS = ("lte_band", "nr5g_band", "nsa_nr5g_band")
+_PINS = ("common/4g", "common/5g")
 _SCS_KHZ = (15, 30, 60, 120, 240)
 
 SERVING = Row(key="qeng serving", template='AT+QENG="servingcell"', expects="+QENG:", source=_READ)
@@ -65,7 +66,7 @@ NR_PIN = Row(
     changes=True,
     source=_CODE,
 )
-UNPIN = Row(key="unpin", template='AT+QNWLOCK="{which}",0', slots=(("which", Choice(("common/4g", "common/5g"))),), patience=3, changes=True, source=_CODE)
+UNPIN = Row(key="unpin", template='AT+QNWLOCK="{which}",0', slots=(("which", Choice(_PINS)),), patience=3, changes=True, source=_CODE)
 
 
 class Preference(Dialect):
@@ -128,19 +129,21 @@ class Preference(Dialect):
         }
         modes = {"automatic": ("AUTO",), "nr-sa": ("NR5G",), "endc": ("LTE", "NR5G"), "lte": ("LTE",)}[want.mode]
         disable = {"automatic": 0, "nr-sa": 2, "endc": 1, "lte": 0}[want.mode]
-        commands = [UNPIN.fill(which=which) for which in ("common/4g", "common/5g") if raw.get(which, "0") != "0"]
+        held = [pin for which in _PINS if (pin := _raw_pin(which, raw.get(which, "0"))) is not None]
+        keep = want.pin is not None and held == [want.pin]
+        commands = [] if keep else [UNPIN.fill(which=which) for which in _PINS if raw.get(which, "0") != "0"]
         commands += [BANDS.fill(list=name, bands=bands) for name, bands in lists.items() if bands and _bands(raw.get(name)) != bands]
         if raw.get("nr5g_disable_mode") != str(disable):
             commands.append(DISABLE.fill(what=disable))
         if raw.get("mode_pref", "").split(":") != list(modes):
             commands.append(MODE.fill(modes=modes))
-        if want.pin is not None:
+        if want.pin is not None and not keep:
             commands.append(_pin(want.pin))
         return tuple(commands)
 
     def put_back(self, former: Raw, *, raw: Raw) -> tuple[Command, ...]:
         """Return the commands from `raw` back to `former`."""
-        commands = [UNPIN.fill(which=which) for which in ("common/4g", "common/5g") if raw.get(which, "0") != "0" and raw[which] != former.get(which)]
+        commands = [UNPIN.fill(which=which) for which in _PINS if raw.get(which, "0") != "0" and raw[which] != former.get(which)]
         for name in _LISTS:
             bands = _bands(former.get(name))
             if bands and former[name] != raw.get(name):
@@ -149,7 +152,7 @@ class Preference(Dialect):
             commands.append(DISABLE.fill(what=int(former["nr5g_disable_mode"])))
         if former.get("mode_pref") and former["mode_pref"] != raw.get("mode_pref"):
             commands.append(MODE.fill(modes=tuple(former["mode_pref"].split(":"))))
-        for which in ("common/4g", "common/5g"):
+        for which in _PINS:
             pin = _raw_pin(which, former.get(which, "0"))
             if pin is not None and former[which] != raw.get(which):
                 commands.append(_pin(pin))
@@ -183,11 +186,12 @@ def _raw_pin(which: str, value: str) -> Pin | None:
 
 
 def _cell(raw: Raw) -> str | None:
-    for which in ("common/4g", "common/5g"):
+    """Return the pinned cell, "" where the read-back says that none is, None where it does not say."""
+    for which in _PINS:
         pin = _raw_pin(which, raw.get(which, "0"))
         if pin is not None:
             return f"{pin.rat}:{pin.channel}:{pin.pci}"
-    return None
+    return "" if all(raw.get(which) == "0" for which in _PINS) else None
 
 
 def _check_nr_pin(want: Wanted) -> None:
