@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bandwright.errors import TerrainError, UsageError
+from bandwright.errors import RangeError, TerrainError, UsageError
 from bandwright.ports import Elevation
 from bandwright.propagation.terrain import p1812
 from bandwright.workspace import elevation
@@ -70,6 +70,21 @@ def test_profile_steps_and_ends(folder: Path) -> None:
     assert len(terrain.profile_m(from_lat_deg=46.2, from_lon_deg=8.2, to_lat_deg=46.2001, to_lon_deg=8.2, step_m=60.0)[0]) == 3
     with pytest.raises(UsageError):
         terrain.profile_m(from_lat_deg=46.2, from_lon_deg=8.2, to_lat_deg=46.3, to_lon_deg=8.3, step_m=0.0)
+
+
+def test_radials_round_a_place(folder: Path) -> None:
+    from pyproj import Geod
+
+    terrain = open_terrain(folder / "plain")
+    azimuths = [0.0, 77.0, 200.0]
+    got = terrain.radials_m(lat_deg=46.5, lon_deg=8.5, azimuths_deg=azimuths, step_m=250.0, points=41)
+    assert got.shape == (3, 41)
+    for row, azimuth in zip(got, azimuths, strict=True):
+        assert row[0] == pytest.approx(ground(np.array(46.5), np.array(8.5)), abs=1e-6)
+        lon, lat, _ = Geod(ellps="WGS84").fwd(8.5, 46.5, azimuth, 10_000.0)
+        assert row[-1] == pytest.approx(ground(np.array(lat), np.array(lon)), abs=0.1)  # metres: the series is within 2 m, the plane's slope about 1 in 30
+    with pytest.raises(RangeError):
+        terrain.radials_m(lat_deg=46.5, lon_deg=8.5, azimuths_deg=azimuths, step_m=1000.0, points=41)
 
 
 def test_a_path_across_two_tiles(tmp_path: Path) -> None:

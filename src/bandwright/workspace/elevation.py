@@ -20,8 +20,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
-from bandwright.errors import TerrainError, UsageError
-from bandwright.propagation.geodesy import track
+from bandwright.errors import RangeError, TerrainError, UsageError
+from bandwright.propagation.geodesy import series_points, track
 
 if TYPE_CHECKING:
     import numpy as np
@@ -81,7 +81,7 @@ class TerrainFiles:
         """What each file is."""
         return tuple(grid.source for grid in self._grids)
 
-    def heights_m(self, lats_deg: Sequence[float], lons_deg: Sequence[float]) -> Heights:
+    def heights_m(self, lats_deg: Sequence[float] | Heights, lons_deg: Sequence[float] | Heights) -> Heights:
         """Return heights above sea level. Raises TerrainError where no file covers a point, or a void takes part in one."""
         import numpy as np
 
@@ -114,6 +114,20 @@ class TerrainFiles:
         lats, lons, length = track(from_lat_deg=from_lat_deg, from_lon_deg=from_lon_deg, to_lat_deg=to_lat_deg, to_lon_deg=to_lon_deg, points=points)
         heights = self.heights_m(lats.tolist(), lons.tolist())
         return [length * i / (points - 1) for i in range(points)], heights.tolist()
+
+    def radials_m(self, *, lat_deg: float, lon_deg: float, azimuths_deg: Sequence[float], step_m: float, points: int) -> Heights:
+        """Return heights along radials round a place: azimuths × points, at equal steps from the place itself (column 0). To 30 km.
+
+        Raises TerrainError for voids and uncovered ground, RangeError beyond 30 km.
+        """
+        import numpy as np
+
+        if points < 3 or not 0.0 < step_m * (points - 1) <= 30_000.0:
+            raise RangeError("reach of a radial in m", given=step_m * (points - 1), allowed="above 0, at most 30000, in 3 points or more")
+        along = np.asarray(np.arange(points) * step_m, dtype=np.float64)
+        rows = [series_points(from_lat_deg=lat_deg, from_lon_deg=lon_deg, azimuth_deg=azimuth, along_m=along) for azimuth in azimuths_deg]
+        lats, lons = np.concatenate([lat for lat, _ in rows]), np.concatenate([lon for _, lon in rows])
+        return self.heights_m(lats, lons).reshape(len(rows), points)
 
     def ground_m(self, *, lat_deg: float, lon_deg: float) -> float:
         """Return the height of the ground at a place that is meant to be on land. Raises TerrainError where it and its surroundings lie at or below the sea."""
@@ -162,8 +176,8 @@ def _tile_name(lat: float, lon: float) -> str:
     return f"{'N' if south >= 0 else 'S'}{abs(south):02d}{'E' if west >= 0 else 'W'}{abs(west):03d}"
 
 
-def _bilinear(block: Heights, rows: Heights, columns: Heights) -> Heights:
-    """Bilinear heights at fractional rows and columns of a block; NaN where a corner with weight is NaN."""
+def _bilinear(block: Any, rows: Heights, columns: Heights, void: float | None) -> Heights:
+    """Bilinear heights at fractional rows and columns of a block; NaN where a corner with weight is void. Only the corners are converted."""
     import numpy as np
 
     r0 = np.clip(np.floor(rows).astype(np.int64), 0, max(0, block.shape[0] - 2))
@@ -172,7 +186,10 @@ def _bilinear(block: Heights, rows: Heights, columns: Heights) -> Heights:
     r1, c1 = np.minimum(r0 + 1, block.shape[0] - 1), np.minimum(c0 + 1, block.shape[1] - 1)
     total = np.zeros(rows.size)
     for r, c, weight in ((r0, c0, (1 - fr) * (1 - fc)), (r0, c1, (1 - fr) * fc), (r1, c0, fr * (1 - fc)), (r1, c1, fr * fc)):
-        total += np.where(weight > 1e-12, weight * block[r, c], 0.0)
+        corner = block[r, c].astype(np.float64)
+        absent = (corner == _VOID) | (corner == void) if void is not None else corner == _VOID
+        corner[absent] = np.nan
+        total += np.where(weight > 1e-12, weight * corner, 0.0)
     return total
 
 
@@ -206,14 +223,9 @@ class _Hgt:
 
     def heights_m(self, lats: Heights, lons: Heights) -> Heights:
         """See _Grid."""
-        import numpy as np
-
         south, west, _, _ = self.source.bounds_deg
         rows, columns = (south + 1.0 - lats) * (self.side - 1), (lons - west) * (self.side - 1)
-        top, left = max(0, math.floor(float(rows.min()))), max(0, math.floor(float(columns.min())))
-        block = np.asarray(self.heights[top : math.ceil(float(rows.max())) + 2, left : math.ceil(float(columns.max())) + 2]).astype(np.float64)
-        block[block == _VOID] = np.nan
-        return _bilinear(block, rows - top, columns - left)
+        return _bilinear(self.heights, rows, columns, None)
 
 
 def _hgt_octets(path: Path) -> bytes | None:
@@ -300,14 +312,10 @@ class _Raster:
         height, width = min(self.shape[0], math.ceil(float(rows.max())) + 2) - top, min(self.shape[1], math.ceil(float(columns.max())) + 2) - left
         try:
             with rasterio.open(self.source.path) as data:
-                block = data.read(1, window=rasterio.windows.Window(left, top, width, height)).astype(np.float64)
+                block = data.read(1, window=rasterio.windows.Window(left, top, width, height))
         except rasterio.errors.RasterioError as error:
             raise TerrainError("elevation file", given=f"{self.source.path.name} cannot be read ({error})", todo="Fetch it again.") from error
-        void = block == _VOID
-        if self.nodata is not None:
-            void |= block == self.nodata
-        block[void] = np.nan
-        found = _bilinear(block, rows - top, columns - left) * self.factor_m
+        found = _bilinear(block, rows - top, columns - left, self.nodata) * self.factor_m
         found[outside] = np.nan
         return found
 
