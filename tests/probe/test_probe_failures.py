@@ -9,6 +9,7 @@ import ssl
 import threading
 import time
 from collections.abc import AsyncIterator, Iterator
+from itertools import pairwise
 
 import pytest
 from ends import far_end
@@ -19,7 +20,8 @@ from bandwright.probe.contact import Address, Timeouts
 from bandwright.probe.near import NearEnd, NearEndSettings
 from bandwright.words.measurement import Measurement, MeasurementPlan, Outcome, Phase, Size
 
-QUICK = Timeouts(name_lookup_s=0.4, connect_s=0.4, tls_s=0.4, auth_s=0.6, start_s=1.5, stall_s=0.8, result_s=0.6)
+QUICK = Timeouts(name_lookup_s=0.4, connect_s=0.4, tls_s=0.4, auth_s=0.6)  # where that phase is to fail
+ROOMY = Timeouts(stall_s=0.8, result_s=1.0)  # where what comes before must succeed, on a busy machine too
 SHORT = MeasurementPlan(size=Size.LIGHT, max_seconds=2.2, max_megabytes=60.0)
 
 
@@ -35,10 +37,10 @@ def _secret(address: str = "127.0.0.1:1") -> str:
     return pairing.make(pairing.Pairing(address=address, key_id="ab" * 8, key=Private(bytes(32)), certificate_sha256=bytes(32)))
 
 
-async def _measure(address: str | None, secret: str, plan: MeasurementPlan = SHORT, **settings: object) -> Measurement:
+async def _measure(address: str | None, secret: str, plan: MeasurementPlan = SHORT, timeouts: Timeouts = ROOMY, **settings: object) -> Measurement:
     began = time.monotonic()
-    measurement = await NearEnd(address, secret, settings=NearEndSettings(timeouts=QUICK, **settings)).measure(plan)
-    assert time.monotonic() - began < 12.0, "it hung"
+    measurement = await NearEnd(address, secret, settings=NearEndSettings(timeouts=timeouts, **settings)).measure(plan)
+    assert time.monotonic() - began < 20.0, "it hung"
     assert measurement.reason is None or measurement.reason.endswith((".", "?"))
     return measurement
 
@@ -59,7 +61,7 @@ async def test_a_resolver_that_never_answers_is_given_up_in_time() -> None:
         release.wait(5)
         return []
 
-    m = await _measure("far.example:8620", _secret(), look_up=hangs)
+    m = await _measure("far.example:8620", _secret(), timeouts=QUICK, look_up=hangs)
     release.set()
     assert (m.outcome, m.phase) == (Outcome.FAILED, Phase.NAME_LOOKUP)
     assert m.seconds < 2.5
@@ -74,7 +76,7 @@ async def test_where_the_name_fails_the_remembered_address_is_used(served: tuple
             return [Address(int(socket.AF_INET), ("127.0.0.1", thread.port))]
         raise socket.gaierror(socket.EAI_AGAIN, "no")
 
-    end = NearEnd("far.example:8620", secret, settings=NearEndSettings(timeouts=QUICK, look_up=look_up))
+    end = NearEnd("far.example:8620", secret, settings=NearEndSettings(timeouts=ROOMY, look_up=look_up))
     plan = MeasurementPlan(size=Size.LIGHT, max_seconds=1.5, max_megabytes=1.0, uplink=False)
     assert (await end.measure(plan)).outcome is Outcome.OK
     works = False
@@ -93,7 +95,7 @@ async def test_a_black_hole_is_a_connect_failure() -> None:
             filler.setblocking(False)
             with contextlib.suppress(BlockingIOError):
                 filler.connect(listener.getsockname())
-        m = await _measure(f"127.0.0.1:{listener.getsockname()[1]}", _secret())
+        m = await _measure(f"127.0.0.1:{listener.getsockname()[1]}", _secret(), timeouts=QUICK)
     assert (m.outcome, m.phase) == (Outcome.FAILED, Phase.CONNECT)
     assert "did not answer" in (m.reason or "")
 
@@ -132,7 +134,7 @@ async def test_a_sign_in_page_is_told_from_the_far_end() -> None:
 
 async def test_a_port_that_says_nothing_is_a_tls_failure_in_time() -> None:
     async with _server(None) as address:
-        m = await _measure(address, _secret())
+        m = await _measure(address, _secret(), timeouts=QUICK)
     assert (m.outcome, m.phase) == (Outcome.FAILED, Phase.TLS)
     assert m.seconds < 2.5
 
@@ -156,12 +158,12 @@ async def test_another_certificate_is_not_your_far_end(tmp_path) -> None:
 async def test_a_wrong_key_is_void_and_says_so(served: tuple[object, str]) -> None:
     from bandwright.privacy import Private
 
-    thread, secret = served
+    _, secret = served
     right = pairing.parse(secret)
     wrong = pairing.make(pairing.Pairing(address=right.address, key_id=right.key_id, key=Private(bytes(32)), certificate_sha256=right.certificate_sha256))
     m = await _measure(None, wrong)
     assert (m.outcome, m.phase) == (Outcome.VOID, Phase.AUTH)
-    check = await near.check(None, wrong, settings=NearEndSettings(timeouts=QUICK))
+    check = await near.check(None, wrong, settings=NearEndSettings(timeouts=ROOMY))
     assert (check.outcome, check.phase) == (Outcome.VOID, Phase.AUTH)
     assert (await near.check(None, secret)).is_ok
 
@@ -181,7 +183,7 @@ async def test_a_far_end_of_another_version_is_void(served: tuple[object, str], 
 
     thread, secret = served
     monkeypatch.setattr(contact.wire, "VERSIONS", (999,))  # both ends run here; the far end's answer is made from what it knows
-    check = await near.check(None, secret, settings=NearEndSettings(timeouts=QUICK))
+    check = await near.check(None, secret, settings=NearEndSettings(timeouts=ROOMY))
     assert check.is_ok  # both speak 999
     monkeypatch.undo()
 
@@ -195,15 +197,14 @@ async def test_a_far_end_of_another_version_is_void(served: tuple[object, str], 
     tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     tls.load_cert_chain(*keys.ensure_certificate(state))
     server = await asyncio.start_server(old, "127.0.0.1", 0, ssl=tls)
-    check = await near.check(f"127.0.0.1:{server.sockets[0].getsockname()[1]}", secret, settings=NearEndSettings(timeouts=QUICK))
+    check = await near.check(f"127.0.0.1:{server.sockets[0].getsockname()[1]}", secret, settings=NearEndSettings(timeouts=ROOMY))
     server.close()
     assert (check.outcome, check.phase) == (Outcome.VOID, Phase.AUTH)
     assert "version 7" in (check.reason or "")
 
 
 async def _at_load(relay: Relay, act) -> None:
-    while relay.loads_seen < 4:
-        await asyncio.sleep(0.01)
+    await relay.loaded.wait()
     await asyncio.sleep(0.3)
     act()
 
@@ -240,7 +241,7 @@ async def test_new_ports_in_front_of_the_near_end_do_not_end_a_measurement(serve
     delays = dict(m.series)["series_delay_ms"]
     sent = dict(m.series)["series_delay_at_s"]
     assert len(delays) > 20
-    assert max(b - a for a, b in zip(sent, sent[1:], strict=False)) < 0.7  # the delay stream went on from its new port
+    assert max(b - a for a, b in pairwise(sent)) < 0.7  # the delay stream went on from its new port
 
 
 async def test_large_packets_that_vanish_are_found_and_small_ones_used(served: tuple[object, str]) -> None:

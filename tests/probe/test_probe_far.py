@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hmac
-import os
 import random
 import socket
 import ssl
@@ -36,6 +36,18 @@ def served():
 async def _contact(secret: str, **more):
     known = pairing.parse(secret)
     return await open_contact(known, address=known.address, timeouts=Timeouts(), way_out=WayOut(), **more)
+
+
+@contextlib.asynccontextmanager
+async def _session(secret: str):
+    """A proved session that has its turn, and gives it back whatever happens."""
+    contact = await _contact(secret)
+    try:
+        assert (await contact.request({"type": "begin"}, timeout_s=30))["type"] == "begun"
+        yield contact
+    finally:
+        await contact.request({"type": "bye"}, timeout_s=10)
+        await contact.close()
 
 
 # ---- a whole measurement
@@ -113,14 +125,14 @@ async def test_a_warm_up_loads_and_says_nothing(served) -> None:
 
 async def test_tests_run_one_at_a_time(served) -> None:
     first, second = await _contact(served[1]), await _contact(served[1])
-    assert (await first.request({"type": "begin"}, timeout_s=2))["type"] == "begun"
+    assert (await first.request({"type": "begin"}, timeout_s=10))["type"] == "begun"
     waiting = asyncio.ensure_future(second.request({"type": "begin"}, timeout_s=5))
     assert (await second.events.get())["type"] == "queued"
     await asyncio.sleep(0.1)
     assert not waiting.done()
-    await first.request({"type": "bye"}, timeout_s=2)
+    await first.request({"type": "bye"}, timeout_s=10)
     assert (await waiting)["type"] == "begun"
-    await second.request({"type": "bye"}, timeout_s=2)
+    await second.request({"type": "bye"}, timeout_s=10)
     for contact in (first, second):
         await contact.close()
 
@@ -128,7 +140,7 @@ async def test_tests_run_one_at_a_time(served) -> None:
 async def test_a_far_end_that_stays_busy_makes_it_void() -> None:
     with far_end(limits=Limits(queue_s=0.2)) as (_, secret):
         holder = await _contact(secret)
-        await holder.request({"type": "begin"}, timeout_s=2)
+        await holder.request({"type": "begin"}, timeout_s=10)
         m = await NearEnd(None, secret).measure(TINY)
         await holder.close()
     assert (m.outcome, m.phase) == (Outcome.VOID, Phase.FAR_END)
@@ -159,24 +171,21 @@ async def test_a_used_up_month_makes_it_void_and_a_small_rest_is_kept_to() -> No
     ],
 )
 async def test_loads_beyond_the_limits_are_refused(served, asked: dict) -> None:
-    contact = await _contact(served[1])
-    await contact.request({"type": "begin"}, timeout_s=2)
-    try:
-        reply = await contact.request({"type": "load", **asked}, timeout_s=2)
-        assert (reply["type"], reply["code"]) == ("refused", "limits")
-    except ValueError:
-        pass  # infinity cannot even be written
-    assert (await contact.request({"type": "run", "path": "/bin/sh"}, timeout_s=2))["code"] == "unknown"
-    await contact.request({"type": "bye"}, timeout_s=2)
-    await contact.close()
+    async with _session(served[1]) as contact:
+        try:
+            reply = await contact.request({"type": "load", **asked}, timeout_s=10)
+            assert (reply["type"], reply["code"]) == ("refused", "limits")
+        except ValueError:
+            pass  # infinity cannot even be written
+        assert (await contact.request({"type": "run", "path": "/bin/sh"}, timeout_s=10))["code"] == "unknown"
 
 
 async def test_nothing_is_loaded_without_a_turn(served) -> None:
     contact = await _contact(served[1])
     asked = {"type": "load", "kind": "tcp", "direction": "down", "streams": 1, "seconds": 1, "max_octets": 1e6}
-    assert (await contact.request(asked, timeout_s=2))["code"] == "turn"
-    assert (await contact.request({"type": "delay", "pps": 10, "seconds": 1}, timeout_s=2))["code"] == "limits"
-    await contact.request({"type": "bye"}, timeout_s=2)
+    assert (await contact.request(asked, timeout_s=10))["code"] == "turn"
+    assert (await contact.request({"type": "delay", "pps": 10, "seconds": 1}, timeout_s=10))["code"] == "limits"
+    await contact.request({"type": "bye"}, timeout_s=10)
     await contact.close()
 
 
@@ -188,6 +197,16 @@ def _udp(port: int) -> socket.socket:
     sock.connect(("127.0.0.1", port))
     sock.settimeout(0.15)
     return sock
+
+
+def _asked(sock: socket.socket, packet: bytes, *, patience_s: float = 0.15) -> bytes | None:
+    """Return the answer to a packet, or None. Silence is waited for shortly, an answer for as long as a busy machine takes."""
+    sock.settimeout(patience_s)
+    sock.send(packet)
+    try:
+        return sock.recv(2048)
+    except TimeoutError:
+        return None
 
 
 def test_unknown_udp_gets_no_answer_at_all(served) -> None:
@@ -209,6 +228,14 @@ def _tls(port: int) -> ssl.SSLSocket:
     return context.wrap_socket(sock)
 
 
+def _heard(tls: ssl.SSLSocket) -> bytes:
+    """Return what came until the far end closed, in whichever way it did."""
+    try:
+        return tls.recv(1000)
+    except (ssl.SSLEOFError, ConnectionResetError):
+        return b""
+
+
 @pytest.mark.parametrize(
     "octets",
     [
@@ -222,10 +249,7 @@ def _tls(port: int) -> ssl.SSLSocket:
 def test_before_proof_nothing_but_tls_is_said_to_what_is_no_hello(served, octets: bytes) -> None:
     with _tls(served[0].port) as tls:
         tls.sendall(octets)
-        try:
-            assert tls.recv(1000) == b""
-        except (ssl.SSLEOFError, ConnectionResetError):
-            pass
+        assert _heard(tls) == b""
 
 
 def test_before_proof_a_hello_gets_the_nonce_and_a_wrong_proof_gets_nothing(served) -> None:
@@ -236,10 +260,7 @@ def test_before_proof_a_hello_gets_the_nonce_and_a_wrong_proof_gets_nothing(serv
             welcome = wire.FrameReader().feed(tls.recv(4096))[0]
             assert set(welcome) == {"type", "version", "versions", "nonce"}
             tls.sendall(wire.encode({"type": "auth", "mac": "00" * 32}))
-            try:
-                assert tls.recv(1000) == b""
-            except (ssl.SSLEOFError, ConnectionResetError):
-                pass
+            assert _heard(tls) == b""
 
 
 def test_an_unknown_version_gets_the_nonce_and_the_versions_and_no_more(served) -> None:
@@ -258,7 +279,7 @@ def test_old_tls_is_refused(served) -> None:
         context.wrap_socket(sock)
 
 
-@pytest.mark.parametrize("octets", [b"GET / HTTP/1.1\r\n\r\n", b"bw1t" + bytes(32), b"bw1t" + os.urandom(32), b"b" + bytes(100), b"\x16\x03\x01\x00\x05hello"])
+@pytest.mark.parametrize("octets", [b"GET / HTTP/1.1\r\n\r\n", b"bw1t" + bytes(32), b"bw1t" + bytes(range(32)), b"b" + bytes(100), b"\x16\x03\x01\x00\x05hello"])
 def test_strange_tcp_is_dropped_without_a_word(served, octets: bytes) -> None:
     with socket.create_connection(("127.0.0.1", served[0].port), timeout=3) as sock:
         sock.sendall(octets)
@@ -311,91 +332,69 @@ async def test_a_replayed_proof_is_refused(served) -> None:
                 assert wire.FrameReader().feed(tls.recv(65536))[0]["type"] == "ok"
                 continue
             tls.sendall(recorded[0])
-            try:
-                assert tls.recv(1000) == b""
-            except (ssl.SSLEOFError, ConnectionResetError):
-                pass
+            assert _heard(tls) == b""
 
 
 async def test_tags_open_once_and_only_with_their_sessions_key(served) -> None:
-    contact = await _contact(served[1])
-    await contact.request({"type": "begin"}, timeout_s=2)
-    asked = {"type": "load", "kind": "tcp", "direction": "down", "streams": 2, "seconds": 0.2, "max_octets": 1e6}
-    grant = await contact.request(asked, timeout_s=2)
-    key = wire.derive(contact.session_key, f"load {grant['load']}")
-    tag = bytes.fromhex(grant["tags"][0])
+    async with _session(served[1]) as contact:
+        asked = {"type": "load", "kind": "tcp", "direction": "down", "streams": 2, "seconds": 0.2, "max_octets": 1e6}
+        grant = await contact.request(asked, timeout_s=10)
+        key = wire.derive(contact.session_key, f"load {grant['load']}")
+        tag = bytes.fromhex(grant["tags"][0])
 
-    def knock(octets: bytes) -> bytes:
-        with socket.create_connection(("127.0.0.1", served[0].port), timeout=2) as sock:
-            sock.sendall(octets)
-            try:
-                return sock.recv(1)
-            except ConnectionResetError:
-                return b""
+        def knock(octets: bytes) -> bytes:
+            with socket.create_connection(("127.0.0.1", served[0].port), timeout=2) as sock:
+                sock.sendall(octets)
+                try:
+                    return sock.recv(1)
+                except ConnectionResetError:
+                    return b""
 
-    assert await asyncio.to_thread(knock, wire.pack_opening(tag, b"another session's key")) == b""
-    assert await asyncio.to_thread(knock, wire.pack_opening(tag, key)) == b"R"
-    assert await asyncio.to_thread(knock, wire.pack_opening(tag, key)) == b""  # the same again
-    await contact.request({"type": "bye"}, timeout_s=2)
-    await contact.close()
+        assert await asyncio.to_thread(knock, wire.pack_opening(tag, b"another session's key")) == b""
+        assert await asyncio.to_thread(knock, wire.pack_opening(tag, key)) == b"R"
+        assert await asyncio.to_thread(knock, wire.pack_opening(tag, key)) == b""  # the same again
 
 
 async def test_a_udp_flow_needs_the_cookie_of_its_own_address(served) -> None:
-    contact = await _contact(served[1])
-    await contact.request({"type": "begin"}, timeout_s=2)
-    grant = await contact.request({"type": "load", "kind": "udp", "direction": "down", "seconds": 0.2, "max_octets": 1e6}, timeout_s=2)
-    key, tag = wire.derive(contact.session_key, f"load {grant['load']}"), bytes.fromhex(grant["tags"][0])
-    opening = wire.pack_udp_opening(wire.UdpOpening(tag, bytes(16)), key)
+    async with _session(served[1]) as contact:
+        grant = await contact.request({"type": "load", "kind": "udp", "direction": "down", "seconds": 0.2, "max_octets": 1e6}, timeout_s=10)
+        key, tag = wire.derive(contact.session_key, f"load {grant['load']}"), bytes.fromhex(grant["tags"][0])
+        opening = wire.pack_udp_opening(wire.UdpOpening(tag, bytes(16)), key)
 
-    def ask(sock: socket.socket, packet: bytes) -> bytes | None:
-        sock.send(packet)
-        try:
-            return sock.recv(2048)
-        except TimeoutError:
-            return None
 
-    with _udp(served[0].port) as one, _udp(served[0].port) as other:
-        answer = await asyncio.to_thread(ask, one, opening)
-        assert answer is not None
-        assert len(answer) < len(opening)
-        cookie = wire.parse_cookie(answer, tag=tag, key=key)
-        assert cookie is not None
-        stolen = wire.pack_udp_opening(wire.UdpOpening(tag, cookie), key)
-        assert await asyncio.to_thread(ask, other, stolen) is None  # the cookie of another address
-        accepted = await asyncio.to_thread(ask, one, stolen)
-        assert wire.parse_cookie(accepted or b"", tag=tag, key=key) == bytes(16)
-        assert await asyncio.to_thread(ask, other, opening) is None  # the tag is used
-    await contact.request({"type": "bye"}, timeout_s=2)
-    await contact.close()
+        with _udp(served[0].port) as one, _udp(served[0].port) as other:
+            answer = await asyncio.to_thread(_asked, one, opening, patience_s=10)
+            assert answer is not None
+            assert len(answer) < len(opening)
+            cookie = wire.parse_cookie(answer, tag=tag, key=key)
+            assert cookie is not None
+            stolen = wire.pack_udp_opening(wire.UdpOpening(tag, cookie), key)
+            assert await asyncio.to_thread(_asked, other, stolen) is None  # the cookie of another address
+            accepted = await asyncio.to_thread(_asked, one, stolen, patience_s=10)
+            assert wire.parse_cookie(accepted or b"", tag=tag, key=key) == bytes(16)
+            assert await asyncio.to_thread(_asked, other, opening) is None  # the tag is used
 
 
 async def test_delay_packets_of_another_session_and_replayed_ones_are_refused(served) -> None:
-    contact = await _contact(served[1])
-    await contact.request({"type": "begin"}, timeout_s=2)
-    ready = await contact.request({"type": "delay", "pps": 10, "seconds": 1}, timeout_s=2)
-    key = wire.derive(contact.session_key, "stamp")
-    packet = stamp.pack_sender(sequence=3, t1=0, ssid=ready["ssid"], key=key)
-    foreign = stamp.pack_sender(sequence=4, t1=0, ssid=ready["ssid"] % 65535 + 1, key=key)
+    async with _session(served[1]) as contact:
+        ready = await contact.request({"type": "delay", "pps": 10, "seconds": 1}, timeout_s=10)
+        key = wire.derive(contact.session_key, "stamp")
+        packet = stamp.pack_sender(sequence=3, t1=0, ssid=ready["ssid"], key=key)
+        foreign = stamp.pack_sender(sequence=4, t1=0, ssid=ready["ssid"] % 65535 + 1, key=key)
 
-    def ask(packet: bytes) -> bytes | None:
-        with _udp(served[0].port) as sock:
-            sock.send(packet)
-            try:
-                return sock.recv(2048)
-            except TimeoutError:
-                return None
+        def ask(packet: bytes, patience_s: float = 0.15) -> bytes | None:
+            with _udp(served[0].port) as sock:
+                return _asked(sock, packet, patience_s=patience_s)
 
-    answer = await asyncio.to_thread(ask, packet)
-    assert answer is not None
-    assert len(answer) == len(packet)
-    assert hmac.compare_digest(hmac.digest(key, answer[:96], "sha256")[:16], answer[96:])
-    assert await asyncio.to_thread(ask, packet) is None
-    assert await asyncio.to_thread(ask, foreign) is None
-    reply = await contact.request({"type": "delay_end"}, timeout_s=2)
-    assert (reply["answered"], reply["refused"]) == (1, 1)
-    assert await asyncio.to_thread(ask, stamp.pack_sender(sequence=9, t1=0, ssid=ready["ssid"], key=key)) is None  # the session is over
-    await contact.request({"type": "bye"}, timeout_s=2)
-    await contact.close()
+        answer = await asyncio.to_thread(ask, packet, 10)
+        assert answer is not None
+        assert len(answer) == len(packet)
+        assert hmac.compare_digest(hmac.digest(key, answer[:96], "sha256")[:16], answer[96:])
+        assert await asyncio.to_thread(ask, packet) is None
+        assert await asyncio.to_thread(ask, foreign) is None
+        reply = await contact.request({"type": "delay_end"}, timeout_s=10)
+        assert (reply["answered"], reply["refused"]) == (1, 1)
+        assert await asyncio.to_thread(ask, stamp.pack_sender(sequence=9, t1=0, ssid=ready["ssid"], key=key)) is None  # the session is over
 
 
 async def test_a_session_is_taken_up_only_by_its_own_key(tmp_path) -> None:
@@ -429,8 +428,7 @@ async def test_load_stops_soon_after_feedback_is_lost(served) -> None:
     from relay import Relay
 
     async with Relay(served[0].port) as relay:
-        known = pairing.parse(served[1])
-        settings = NearEndSettings(timeouts=Timeouts(start_s=1.0, stall_s=0.5, result_s=0.5))
+        settings = NearEndSettings(timeouts=Timeouts(start_s=3.0, stall_s=0.5, result_s=0.5))
         near = OpenNearEnd(f"127.0.0.1:{relay.port}", served[1], settings=settings)
         plan = MeasurementPlan(size=Size.LIGHT, downlink=False, max_megabytes=400.0, expected_up_mbps=20.0)
         from dataclasses import replace
@@ -440,12 +438,12 @@ async def test_load_stops_soon_after_feedback_is_lost(served) -> None:
         conduct = near._conduct(plan, replace(recipe.RECIPES[Size.LIGHT], tcp_s=0.0, udp_s=3.0, idle_s=0.1), None)
         running = asyncio.ensure_future(conduct.run())
         died = None
-        while died is None:
+        while died is None and not running.done():
             await asyncio.sleep(0.01)
             if sum(n > 1000 for _, n in relay.udp_up_at) > 20:
                 relay.dead, died = True, time.monotonic()
         with pytest.raises(Exception, match="no longer reported"):
             await running
         last = max(at for at, n in relay.udp_up_at if n > 1000)
-    assert known.key_id
-    assert last - died < 0.45  # s: the 300 ms, a feedback that was under way, and a busy machine
+    assert died is not None
+    assert last - died < 1.0  # s: the 300 ms, a feedback that was under way, and a busy machine; the load itself would last 3 s

@@ -30,6 +30,7 @@ class Relay:
         self.port = 0
         self.udp_up_at: list[tuple[float, int]] = []
         self.loads_seen = 0
+        self.loaded = asyncio.Event()  # four load connections were seen
         self._writers: list[tuple[bool, asyncio.StreamWriter]] = []
         self._udp: dict[Any, asyncio.DatagramTransport] = {}
         self._tasks: set[asyncio.Task[None]] = set()
@@ -65,6 +66,8 @@ class Relay:
         first = await reader.read(65536)
         is_load = first[:1] == b"b"
         self.loads_seen += is_load
+        if self.loads_seen >= 4:
+            self.loaded.set()
         segment = writer.get_extra_info("socket").getsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG)
         far_reader, far_writer = await asyncio.open_connection(*self._far)
         self._writers += [(is_load, writer), (is_load, far_writer)]
@@ -79,8 +82,8 @@ class Relay:
         passed = 0
         try:
             while data := await source.read(262144):
-                while self.dead or (large and passed + len(data) > 600):
-                    await asyncio.sleep(0.02)
+                if self.dead or (large and passed + len(data) > 600):
+                    await asyncio.Event().wait()  # for ever: the octets are held, and nobody is told
                 if self.mute_control_down and down and not is_load:
                     continue
                 sink.write(data)
