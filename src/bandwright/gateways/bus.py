@@ -154,8 +154,8 @@ class BusGateway:
     async def restore(self, seen: SettingsSeen) -> Capture:
         """Put former modes and bands back."""
         raw = dict(seen.raw)
-        modes = tuple(int(n) for n in raw.get("CurrentModes", "").split() if n.isdigit())
-        bands = [int(n) for n in raw.get("CurrentBands", "").split() if n.isdigit()]
+        modes = tuple(int(n) for n in raw.get("CurrentModes", "").split() if n.isdecimal())
+        bands = [int(n) for n in raw.get("CurrentBands", "").split() if n.isdecimal()]
         return await self._set(modes if len(modes) == 2 else None, bands, await self._properties(_MODEM))
 
     async def close(self) -> None:

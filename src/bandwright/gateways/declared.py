@@ -47,7 +47,7 @@ def read_settings(model: type[S], pairs: Iterable[tuple[str, str]], *, place: st
 def split_address(address: str) -> tuple[str, int]:
     """Return host and port of "host:port" or "[address]:port". Raises DeclarationError."""
     host, _, port = address.rpartition(":")
-    if host and port.isascii() and port.isdigit() and 0 < int(port) < 65536:
+    if host and port.isascii() and port.isdecimal() and 0 < int(port) < 65536:
         return host.strip("[]"), int(port)
     raise DeclarationError("address", given=address, allowed="host:port, e.g. 192.0.2.1:5000")
 

@@ -55,7 +55,7 @@ def band_of(carrier: Carrier) -> str | None:
     if field is None or field.state is not FieldState.OK or field.value is None or isinstance(field.value, tuple):
         return None
     digits = str(field.value).strip().lstrip("Bbn").split(".")[0]
-    return f"{'B' if carrier.rat is Rat.LTE else 'n'}{int(digits)}" if digits.isdigit() else None
+    return f"{'B' if carrier.rat is Rat.LTE else 'n'}{int(digits)}" if digits.isdecimal() else None
 
 
 def _mode(want: Wanted, reading: Reading | None) -> tuple[bool, str]:

@@ -251,7 +251,7 @@ def _at(document: Any, path: str) -> Any:
     for part in path.split("."):
         if isinstance(document, dict):
             document = document.get(part)
-        elif isinstance(document, list) and part.isdigit() and int(part) < len(document):
+        elif isinstance(document, list) and part.isdecimal() and int(part) < len(document):
             document = document[int(part)]
         else:
             return None
@@ -282,6 +282,6 @@ def _bands(value: Any, mode: str | None, all_bands: str) -> tuple[str, ...] | No
     if value is None or _plain(value) == all_bands:
         return None
     words = [str(item) for item in value] if isinstance(value, list) else re.findall(r"[Bn]?\d+", _plain(value))
-    lte = [int(word.lstrip("B")) for word in words if word.startswith("B") or (word.isdigit() and mode == "lte")]
-    nr = [int(word.lstrip("n")) for word in words if word.startswith("n") or (word.isdigit() and mode == "nr-sa")]
+    lte = [int(word.lstrip("B")) for word in words if word.startswith("B") or (word.isdecimal() and mode == "lte")]
+    nr = [int(word.lstrip("n")) for word in words if word.startswith("n") or (word.isdecimal() and mode == "nr-sa")]
     return band_names(lte, nr) if len(lte) + len(nr) == len(words) and words else None

@@ -152,7 +152,7 @@ def wanted(tuning: Tuning, *, label: str = "this gateway") -> Wanted:
 def pinned(cell: str) -> Pin:
     """Return a cell written as "lte:EARFCN:PCI" or "nr:ARFCN:PCI[:SCS_KHZ:BAND]". Raises GatewayRefused."""
     parts = cell.split(":")
-    numbers = [int(part) for part in parts[1:] if part.isascii() and part.isdigit()]
+    numbers = [int(part) for part in parts[1:] if part.isascii() and part.isdecimal()]
     if len(numbers) == len(parts) - 1:
         if parts[0] == "lte" and len(numbers) == 2 and numbers[0] <= 262143 and numbers[1] <= 503:
             return Pin("lte", *numbers)
@@ -195,4 +195,4 @@ def last_value(name: str, text: str, prefix: str) -> dict[str, str]:
 
 def fields(values: str) -> list[str]:
     """Return comma-separated values; commas inside quotes do not part, and quotes are taken off."""
-    return [part.strip() for part in next(csv.reader([values], skipinitialspace=True), [])]
+    return [part.strip() for part in next(csv.reader([" ".join(values.splitlines())], skipinitialspace=True), [])]

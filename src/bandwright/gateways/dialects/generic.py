@@ -58,7 +58,7 @@ class Generic(Dialect):
     def seen(self, raw: Raw) -> Seen:
         """Return what the settings mean."""
         value = raw.get("ws46", "")
-        return Seen(mode=_MEANS.get(int(value)) if value.isdigit() else None)
+        return Seen(mode=_MEANS.get(int(value)) if value.isdecimal() else None)
 
     def write(self, want: Wanted, *, raw: Raw, supported: Sequence[str]) -> tuple[Command, ...]:
         """Return the commands from `raw` to what is wanted. Raises GatewayRefused."""
@@ -80,4 +80,4 @@ class Generic(Dialect):
     def put_back(self, former: Raw, *, raw: Raw) -> tuple[Command, ...]:
         """Return the commands from `raw` back to `former`."""
         value = former.get("ws46", "")
-        return (SYSTEM.fill(n=int(value)),) if value.isdigit() and raw.get("ws46") != value else ()
+        return (SYSTEM.fill(n=int(value)),) if value.isdecimal() and raw.get("ws46") != value else ()

@@ -128,7 +128,7 @@ class SystemSelection(Dialect):
     def put_back(self, former: Raw, *, raw: Raw) -> tuple[Command, ...]:
         """Return the commands from `raw` back to `former`."""
         commands = [CSYSSEL.fill(list=n, bands=bands) for n in _C_LISTS if (bands := _colons(former.get(n))) and former[n] != raw.get(n)]
-        if former.get("cnmp", "").isdigit() and former["cnmp"] != raw.get("cnmp"):
+        if former.get("cnmp", "").isdecimal() and former["cnmp"] != raw.get("cnmp"):
             commands.append(CNMP.fill(n=int(former["cnmp"])))
         return tuple(commands)
 
@@ -187,7 +187,7 @@ class _ActList(Dialect):
 
     def _parts(self, raw: Raw) -> tuple[int | None, str, str, tuple[int, ...]]:
         parts = [*fields(raw.get(self.word, "")), "", "", ""]
-        return (int(parts[0]) if parts[0].isdigit() else None), parts[1], parts[2], tuple(int(part) for part in parts[3:] if part.isdigit())
+        return (int(parts[0]) if parts[0].isdecimal() else None), parts[1], parts[2], tuple(int(part) for part in parts[3:] if part.isdecimal())
 
     def _decoded(self, numbers: Sequence[int]) -> tuple[tuple[int, ...], tuple[int, ...]]:
         lte = tuple(sorted(n - 100 for n in numbers if 101 <= n <= 199))

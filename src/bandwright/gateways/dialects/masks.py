@@ -104,7 +104,7 @@ class ScanMode(Dialect):
         mask, mode = _number(former.get("band")), former.get("nwscanmode", "")
         if mask and former["band"] != raw.get("band"):
             commands.append(BAND.fill(mask=mask))
-        if mode.isdigit() and mode != raw.get("nwscanmode"):
+        if mode.isdecimal() and mode != raw.get("nwscanmode"):
             commands.append(SCAN.fill(n=int(mode)))
         return tuple(commands)
 
@@ -224,7 +224,7 @@ class SystemConfiguration(Dialect):
 
 
 def _system(parts: Sequence[str], *, order: str, mask: int) -> Command:
-    roam, domain = (int(part) if part.isdigit() else -1 for part in parts[2:4])
+    roam, domain = (int(part) if part.isdecimal() else -1 for part in parts[2:4])
     return SYSCFG.fill(order=order, gw=_number(parts[1]) or 0, roam=roam, domain=domain, mask=mask)
 
 

@@ -148,7 +148,7 @@ class Preference(Dialect):
             bands = _bands(former.get(name))
             if bands and former[name] != raw.get(name):
                 commands.append(BANDS.fill(list=name, bands=bands))
-        if former.get("nr5g_disable_mode", "").isdigit() and former["nr5g_disable_mode"] != raw.get("nr5g_disable_mode"):
+        if former.get("nr5g_disable_mode", "").isdecimal() and former["nr5g_disable_mode"] != raw.get("nr5g_disable_mode"):
             commands.append(DISABLE.fill(what=int(former["nr5g_disable_mode"])))
         if former.get("mode_pref") and former["mode_pref"] != raw.get("mode_pref"):
             commands.append(MODE.fill(modes=tuple(former["mode_pref"].split(":"))))
@@ -177,7 +177,7 @@ def _bands(text: str | None) -> tuple[int, ...] | None:
 
 
 def _raw_pin(which: str, value: str) -> Pin | None:
-    numbers = [int(part) for part in fields(value) if part.isdigit()]
+    numbers = [int(part) for part in fields(value) if part.isdecimal()]
     if which == "common/4g" and len(numbers) >= 3 and numbers[0] == 1:
         return Pin("lte", numbers[1], numbers[2])
     if which == "common/5g" and len(numbers) == 4:
