@@ -10,12 +10,15 @@ from pathlib import Path
 import pytest
 
 from bandwright.advice.nextsteps import CAUTIONS_BY_PLACE, Measured, Proposal, would_it_help
+from bandwright.advice.walk import plan_walk
+from bandwright.antenna.aiming import fine_plan
 from bandwright.antenna.feeders import FEEDER_CLASSES
 from bandwright.antenna.patterns import Omni, Parabola
 from bandwright.errors import RangeError, UsageError
 from bandwright.predict.carriers import ActiveCarrier
 from bandwright.predict.change import Side, change_of_rig, side_of_rig
 from bandwright.predict.forecast import Device
+from bandwright.telling.cautions import CAUTIONS
 from bandwright.words.radio import Rat, Role
 from bandwright.words.rig import AntennaPlan, FeederPlan, Rig
 from bandwright.words.site import Hours, Need, Requirements
@@ -193,8 +196,11 @@ def test_what_to_ask_for_and_cautions() -> None:
     assert set(answer.ask) == {"read transmit power during an upload", "read the rank under load", "measure a few more times"}
     assert CAUTIONS_BY_PLACE["attic"] == ("attic", "ladder", "rf distance")
     for place in ("roof", "mast"):
-        assert {"ladder", "roof", "power line", "lightning", "wind load"} <= set(CAUTIONS_BY_PLACE[place])
+        assert {"ladder", "roof", "power line", "lightning", "wind"} <= set(CAUTIONS_BY_PLACE[place])
     assert answer.ranked[0].cautions == CAUTIONS_BY_PLACE["wall"]
+    known = {row.key for row in CAUTIONS}
+    for keys in (*CAUTIONS_BY_PLACE.values(), fine_plan(around_deg=0.0, beamwidth_deg=60.0).cautions, plan_walk(("a", "b", "c", "d"), attic=("a",)).cautions):
+        assert set(keys) <= known  # each has its sentence
 
 
 def test_what_cannot_be_used_is_refused_or_said() -> None:

@@ -35,9 +35,9 @@ CAUTIONS_BY_PLACE: dict[Place, tuple[str, ...]] = {
     "indoors": (),
     "window": (),
     "attic": ("attic", "ladder", "rf distance"),
-    "wall": ("ladder", "power line", "lightning", "rf distance", "wind load"),
-    "roof": ("ladder", "roof", "power line", "lightning", "rf distance", "wind load"),
-    "mast": ("ladder", "roof", "mast", "power line", "lightning", "rf distance", "wind load"),
+    "wall": ("ladder", "power line", "lightning", "rf distance", "wind"),
+    "roof": ("ladder", "roof", "power line", "lightning", "rf distance", "wind"),
+    "mast": ("ladder", "roof", "mast", "power line", "lightning", "rf distance", "wind"),
 }
 
 _LEVEL = 0.80
