@@ -45,7 +45,11 @@ class Radio:
     def rate(self) -> float:
         steps = sum(self.sinr - 10 * math.log10(self.rank) + 3.0 >= t for t in CQI_FROM_DB)  # links adapt to the mean of a fading channel
         efficiency = EFFICIENCY[steps - 1] if steps else 0.0
-        scs, blocks = (15, 5.0 * self.width) if self.rat == "lte" else (30 if self.duplex == "TDD" else 15, 2.73 * self.width if self.duplex == "TDD" else 5.3 * self.width)
+        scs, blocks = (
+            (15, 5.0 * self.width)
+            if self.rat == "lte"
+            else (30 if self.duplex == "TDD" else 15, 2.73 * self.width if self.duplex == "TDD" else 5.3 * self.width)
+        )
         return self.rank * efficiency * blocks * 12 * scs / 1000 * (0.74 if self.duplex == "TDD" else 1.0) * 0.78
 
 
@@ -191,7 +195,8 @@ def record(world: World, symptom: str, rng: Random) -> dict[str, Any]:
     }
     if world.far_losses is not None:
         measured["by_far_end"] = [
-            {"far_end": name, "probes_sent": 1200, "probes_lost": sum(rng.random() < p for _ in range(1200))} for name, p in zip("AB", world.far_losses, strict=True)
+            {"far_end": name, "probes_sent": 1200, "probes_lost": sum(rng.random() < p for _ in range(1200))}
+            for name, p in zip("AB", world.far_losses, strict=True)
         ]
     measured |= world.measurement
     first = world.carriers[0]
@@ -220,7 +225,13 @@ def record(world: World, symptom: str, rng: Random) -> dict[str, Any]:
         "declared": {"rig": world.rig, "plan": plan, "asked": world.asked, "capability": world.capability},
         "readings": [_reading(world, s, rng) for s in ("idle", "load_down", "load_up")],
         "measurement": measured,
-        "near_end": {"link": world.link, "port_speed_mbps": world.port, "cpu_share": world.near_cpu, "rwnd_limited_share": world.rwnd, "other_traffic_mbps": round(world.other_share * down / (1 - world.other_share), 2)},
+        "near_end": {
+            "link": world.link,
+            "port_speed_mbps": world.port,
+            "cpu_share": world.near_cpu,
+            "rwnd_limited_share": world.rwnd,
+            "other_traffic_mbps": round(world.other_share * down / (1 - world.other_share), 2),
+        },
         "far_end": {"port_speed_mbps": world.far_port, "cpu_share": world.far_cpu, "log_ok": True},
         "history": history,
     } | {k: v for k, v in world.extra.items() if k in {"comparison", "outages", "events", "history_monthly", "need"}}
@@ -232,7 +243,11 @@ def record(world: World, symptom: str, rng: Random) -> dict[str, Any]:
 def three(rng: Random, sinr: float = 24) -> list[Radio]:
     """Three LTE carriers of one mast."""
     s, p = rng.gauss(sinr, 1.5), rng.gauss(-85, 3)
-    return [Radio("lte", "B3", 20, "FDD", p, s, pci=77), Radio("lte", "B7", 20, "FDD", p - 4, s - 1, role="scell", pci=78), Radio("lte", "B1", 15, "FDD", p - 2, s - 1, role="scell", pci=79)]
+    return [
+        Radio("lte", "B3", 20, "FDD", p, s, pci=77),
+        Radio("lte", "B7", 20, "FDD", p - 4, s - 1, role="scell", pci=78),
+        Radio("lte", "B1", 15, "FDD", p - 2, s - 1, role="scell", pci=79),
+    ]
 
 
 def one(rng: Random, *, band: str = "B3", width: float = 20, rsrp: float = -89, sinr: float = 24) -> list[Radio]:
@@ -253,7 +268,10 @@ def alone(rng: Random, *, rsrp: float = -86, sinr: float = 22, rank: int = 4) ->
 
 def both(rng: Random, *, lte: float = -95, nr: float = -90) -> list[Radio]:
     """LTE anchor and 5G."""
-    return [Radio("lte", "B3", 20, "FDD", rng.gauss(lte, 1), rng.gauss(18, 1), pci=77), Radio("nr", "n78", 80, "TDD", rng.gauss(nr, 1), rng.gauss(18, 1), rank=2, role="pscell", pci=41)]
+    return [
+        Radio("lte", "B3", 20, "FDD", rng.gauss(lte, 1), rng.gauss(18, 1), pci=77),
+        Radio("nr", "n78", 80, "TDD", rng.gauss(nr, 1), rng.gauss(18, 1), rank=2, role="pscell", pci=41),
+    ]
 
 
 def any_place(rng: Random) -> tuple[list[Radio], str]:
@@ -420,7 +438,10 @@ def _scell(rng: Random) -> World:
 
 
 def _not_joined(rng: Random) -> World:
-    heard = [Radio("lte", "B7", 20, "FDD", rng.gauss(-94, 2), 18, role="neighbour", pci=12), Radio("lte", "B1", 15, "FDD", rng.gauss(-95, 2), 18, role="neighbour", pci=13)]
+    heard = [
+        Radio("lte", "B7", 20, "FDD", rng.gauss(-94, 2), 18, role="neighbour", pci=12),
+        Radio("lte", "B1", 15, "FDD", rng.gauss(-95, 2), 18, role="neighbour", pci=13),
+    ]
     return World(one(rng), capability={"max_dl_carriers": 3, "max_layers": 2}, neighbours=heard)
 
 
@@ -526,24 +547,77 @@ CAUSES = (
     Cause("far_end_limit", "down", _far, tests=("other_far_end",)),
     Cause("shaped_traffic", "down", _shaped, tests=("other_protocol", "other_far_end")),
     Cause("uplink_power_limited", "up", lambda r: _up(one(r, rsrp=-112, sinr=12), "lte", up_rate=2.5, tx=22.6), tests=("outdoors_by_hand", "read_tx_power")),
-    Cause("uplink_power_limited", "up", lambda r: _up(one(r, rsrp=-112, sinr=12), "lte", up_rate=2.5, tx=23, extra={"tx_read": False}), ("cell_load",), ("read_tx_power", "outdoors_by_hand")),
+    Cause(
+        "uplink_power_limited",
+        "up",
+        lambda r: _up(one(r, rsrp=-112, sinr=12), "lte", up_rate=2.5, tx=23, extra={"tx_read": False}),
+        ("cell_load",),
+        ("read_tx_power", "outdoors_by_hand"),
+    ),
     Cause("uplink_tdd_share", "up", lambda r: _up(alone(r), "nr-sa", up_rate=45, tx=14), tests=("fdd_uplink",)),
-    Cause("uplink_nsa_anchor", "up", lambda r: _up(both(r, lte=-112, nr=-92), "endc", up_rate=3, tx=23), ("uplink_power_limited",), ("sa_only", "other_anchor")),
-    Cause("uplink_nsa_nr_weak", "up", lambda r: _up(both(r, lte=-95, nr=-112), "endc", up_rate=4, tx=23, extra={"sends_nr": True, "comparison": {"lte_only": {"goodput_up_mbps": [11, 12, 13]}, "nsa": {"goodput_up_mbps": [3.5, 4, 5]}}}), ("uplink_power_limited",), ("lte_only",)),
-    Cause("sa_mid_band_reach", "up", lambda r: _up(alone(r, rsrp=-113, sinr=8, rank=2), "nr-sa", up_rate=3, tx=23), ("uplink_power_limited",), ("fdd_uplink", "nsa_only", "lte_only")),
-    Cause("cell_load", "up", lambda r: _up(three(r), "lte", busy=r.uniform(3.2, 5), hour=20, days=3), ("deprioritised",), ("second_plan", "pin_other_cell", "hourly_series")),
+    Cause(
+        "uplink_nsa_anchor", "up", lambda r: _up(both(r, lte=-112, nr=-92), "endc", up_rate=3, tx=23), ("uplink_power_limited",), ("sa_only", "other_anchor")
+    ),
+    Cause(
+        "uplink_nsa_nr_weak",
+        "up",
+        lambda r: _up(
+            both(r, lte=-95, nr=-112),
+            "endc",
+            up_rate=4,
+            tx=23,
+            extra={"sends_nr": True, "comparison": {"lte_only": {"goodput_up_mbps": [11, 12, 13]}, "nsa": {"goodput_up_mbps": [3.5, 4, 5]}}},
+        ),
+        ("uplink_power_limited",),
+        ("lte_only",),
+    ),
+    Cause(
+        "sa_mid_band_reach",
+        "up",
+        lambda r: _up(alone(r, rsrp=-113, sinr=8, rank=2), "nr-sa", up_rate=3, tx=23),
+        ("uplink_power_limited",),
+        ("fdd_uplink", "nsa_only", "lte_only"),
+    ),
+    Cause(
+        "cell_load",
+        "up",
+        lambda r: _up(three(r), "lte", busy=r.uniform(3.2, 5), hour=20, days=3),
+        ("deprioritised",),
+        ("second_plan", "pin_other_cell", "hourly_series"),
+    ),
     Cause("wifi_limit", "up", lambda r: _up(three(r), "lte", link="wifi", hop="wifi"), tests=("cable",)),
     Cause("idle_wake", "delay", lambda r: World(three(r), first_ms=r.uniform(500, 1100)), tests=("steady_ping",)),
     Cause("bloat_radio", "delay_loaded", lambda r: World(three(r), rise_up=r.uniform(400, 1500)), tests=("shape_at_router",)),
     Cause("bloat_home", "delay_loaded", lambda r: World(three(r), hop="cable", rise_up=r.uniform(400, 1500)), tests=("cable", "shape_at_router")),
     Cause("wifi_limit", "delay_loaded", lambda r: World(three(r), hop="wifi", link="wifi", rise_up=r.uniform(400, 900)), tests=("cable",)),
     Cause("wifi_loss", "loss", lambda r: World(three(r), link="wifi", loss=0.03, hop_loss=0.03, far_losses=(0.03, 0.03)), tests=("cable",)),
-    Cause("loss_radio", "loss", lambda r: World(one(r, rsrp=-98, sinr=-3), loss=0.025, far_losses=(0.025, 0.025)), ("interference_limited", "noise_limited"), ("pin_other_cell", "heading_sweep")),
+    Cause(
+        "loss_radio",
+        "loss",
+        lambda r: World(one(r, rsrp=-98, sinr=-3), loss=0.025, far_losses=(0.025, 0.025)),
+        ("interference_limited", "noise_limited"),
+        ("pin_other_cell", "heading_sweep"),
+    ),
     Cause("loss_beyond", "loss", lambda r: World(three(r), loss=0.025, far_losses=(0.025, 0.0)), tests=("other_far_end",)),
-    Cause("mtu_black_hole", "cannot_connect", lambda r: World(three(r), failures={"transfer": 9}, measurement={"segments_delivered": 1, "path_mtu": 1400}), tests=("small_mtu",)),
-    Cause("cgnat", "cannot_connect", lambda r: World(three(r), measurement={"address": "shared", "inbound_ok": 0, "inbound_attempts": 5}), tests=("both_families",)),
+    Cause(
+        "mtu_black_hole",
+        "cannot_connect",
+        lambda r: World(three(r), failures={"transfer": 9}, measurement={"segments_delivered": 1, "path_mtu": 1400}),
+        tests=("small_mtu",),
+    ),
+    Cause(
+        "cgnat",
+        "cannot_connect",
+        lambda r: World(three(r), measurement={"address": "shared", "inbound_ok": 0, "inbound_attempts": 5}),
+        tests=("both_families",),
+    ),
     Cause("ipv6_only", "cannot_connect", lambda r: World(three(r), measurement={"address": "ipv6 only", "path_mtu": 1500}), tests=("both_families",)),
-    Cause("name_lookup", "cannot_connect", lambda r: World(three(r), failures={"name_lookup": 6}, measurement={"connect_by_cached_address_ok": 12}), tests=("direct_name",)),
+    Cause(
+        "name_lookup",
+        "cannot_connect",
+        lambda r: World(three(r), failures={"name_lookup": 6}, measurement={"connect_by_cached_address_ok": 12}),
+        tests=("direct_name",),
+    ),
     Cause("unknown", "down", _nobody_knows, tests=("full_reading", "hourly_series", "second_plan", "other_far_end", "cable", "pin_other_cell")),
     Cause(
         "gateway_restarts",

@@ -48,7 +48,9 @@ def test_states_of_a_carrier() -> None:
 
 
 def test_links() -> None:
-    assert [c.near_end.wifi if c.near_end else None for c in (case_from_json({"near_end": {"link": x}}) for x in ("Wi-Fi 5 GHz", "ethernet", "wired", "usb", None))] == [True, False, False, None, None]
+    assert [
+        c.near_end.wifi if c.near_end else None for c in (case_from_json({"near_end": {"link": x}}) for x in ("Wi-Fi 5 GHz", "ethernet", "wired", "usb", None))
+    ] == [True, False, False, None, None]
 
 
 def test_feeders_in_any_form() -> None:
@@ -70,7 +72,9 @@ def test_comparisons_in_any_form() -> None:
     assert [(c.label, c.numbers["goodput_up_mbps"], c.tests) for c in by_row] == [("lte", 10, 3), ("nsa", 4, 1)]
     flat = case_from_json({"comparison": {"lte_only_up_mbps": [11, 12, 13], "nsa_up_mbps": [3, 4, 5]}}).comparison
     assert [(c.label, c.numbers["goodput_up_mbps"], c.tests) for c in flat] == [("lte_only", 12, 3), ("nsa", 4, 3)]
-    kinds = case_from_json({"measurement": {"by_protocol": [{"protocol": "https", "goodput_down_mbps": 80}, {"protocol": "quic", "goodput_down_mbps": 8}]}}).comparison
+    kinds = case_from_json(
+        {"measurement": {"by_protocol": [{"protocol": "https", "goodput_down_mbps": 80}, {"protocol": "quic", "goodput_down_mbps": 8}]}}
+    ).comparison
     assert [c.label for c in kinds] == ["https", "quic"]
 
 
@@ -88,7 +92,11 @@ def test_outages_and_power_classes() -> None:
     assert capability.power_class_dbm == 26  # TS 38.101-1 6.2.1
 
 
-_JSON = st.recursive(st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=8), lambda x: st.lists(x, max_size=4) | st.dictionaries(st.text(max_size=8), x, max_size=4), max_leaves=12)
+_JSON = st.recursive(
+    st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=8),
+    lambda x: st.lists(x, max_size=4) | st.dictionaries(st.text(max_size=8), x, max_size=4),
+    max_leaves=12,
+)
 _KEYS = st.sampled_from(["declared", "readings", "measurement", "near_end", "far_end", "history", "comparison", "outages", "events", "history_monthly", "need"])
 
 
@@ -99,7 +107,19 @@ def test_nonsense_is_absent_and_claims_nothing(record: dict[str, object], sympto
     assert found.claims == ()
 
 
-_FIELDS = ["goodput_down_mbps", "delay_idle_ms", "probes_sent", "probes_lost", "series_down_mbps", "at", "failures", "by_far_end", "address", "loss_down_ratio", "delay_loaded_down_ms"]
+_FIELDS = [
+    "goodput_down_mbps",
+    "delay_idle_ms",
+    "probes_sent",
+    "probes_lost",
+    "series_down_mbps",
+    "at",
+    "failures",
+    "by_far_end",
+    "address",
+    "loss_down_ratio",
+    "delay_loaded_down_ms",
+]
 
 
 @settings(deadline=None, max_examples=150)
@@ -112,7 +132,13 @@ def test_a_case_from_the_words() -> None:
     carrier = Carrier(
         rat=Rat.LTE,
         role=Role.PCELL,
-        fields=(Field(name="band", value="B3"), Field(name="rsrp", low=-91, high=-90), Field(name="sinr", value=12.0), Field(name="rsrp_per_port", value=(-88.0, None, -140.0, -101.0)), Field(name="state", value="inactive")),
+        fields=(
+            Field(name="band", value="B3"),
+            Field(name="rsrp", low=-91, high=-90),
+            Field(name="sinr", value=12.0),
+            Field(name="rsrp_per_port", value=(-88.0, None, -140.0, -101.0)),
+            Field(name="state", value="inactive"),
+        ),
     )
     at = datetime(2026, 3, 10, 20, 10, tzinfo=UTC)
     measurement = Measurement(
@@ -123,7 +149,9 @@ def test_a_case_from_the_words() -> None:
         facts=(("near_end.link", "wifi"), ("near_end.port_speed_mbps", 1000), ("far_end.port_speed_mbps", None), ("streams", 4), ("address", "shared")),
         series=(("series_down_mbps", (1.0, 2.0)),),
     )
-    earlier = Measurement(key="e", at=at, method=Method.NEAR_FAR, values=(Value(quantity="goodput_down_mbps", value=40.0),), facts=(("rsrp", -92.0), ("pci", 9), ("band", "B3")))
+    earlier = Measurement(
+        key="e", at=at, method=Method.NEAR_FAR, values=(Value(quantity="goodput_down_mbps", value=40.0),), facts=(("rsrp", -92.0), ("pci", 9), ("band", "B3"))
+    )
     rig = Rig(key="r", line="l", gateway="g", feeder=FeederPlan(length_m=15, loss_db_per_10m=((800.0, 3.0), (1800.0, 5.0))))
     declared = Declared(
         site=Site(name="s", timezone="Europe/Helsinki"),
@@ -131,7 +159,14 @@ def test_a_case_from_the_words() -> None:
         gateways=(GatewayPlan(key="g", kind="serial", capability=(("max_dl_carriers", 2.0), ("power_class_dbm", 26.0))),),
         rigs=(rig,),
     )
-    case = case_from_words(not_met=["down", "sideways"], readings=[("load_down", Reading(mode=Mode.LTE, carriers=(carrier,)))], measurement=measurement, declared=declared, rig=rig, history=[earlier])
+    case = case_from_words(
+        not_met=["down", "sideways"],
+        readings=[("load_down", Reading(mode=Mode.LTE, carriers=(carrier,)))],
+        measurement=measurement,
+        declared=declared,
+        rig=rig,
+        history=[earlier],
+    )
     assert case.not_met == ("down",)
     assert case.plan is not None
     assert (case.plan.cap_gb, case.plan.used_gb) == (100, 40)

@@ -82,7 +82,10 @@ def test_one_item_speaks_for_a_group() -> None:
 
 
 def test_correlations_weigh_at_most_thirty_and_demonstrations_a_hundred() -> None:
-    row = replace(finding_row("cell_load"), weights=(Weight("a", 500, low=0, group="g"), Weight("b", 500, low=0, group="h", shown=True), Weight("c", 1e-6, low=0, group="i")))
+    row = replace(
+        finding_row("cell_load"),
+        weights=(Weight("a", 500, low=0, group="g"), Weight("b", 500, low=0, group="h", shown=True), Weight("c", 1e-6, low=0, group="i")),
+    )
     assert sorted(i.ratio for i in items_of(row, {"a": 1, "b": 1, "c": 1})) == pytest.approx([1 / 30, 30, 100])
 
 
@@ -223,8 +226,29 @@ def test_weather_below_ten_gigahertz_is_never_claimed() -> None:
 
 
 def test_the_absence_of_other_causes_is_no_cause() -> None:
-    innocent = {"near_busy": 0.0, "far_busy": 0.0, "other_share": 0.0, "wifi": 0.0, "hop_share": 0.0, "port_gap": -0.9, "far_port_gap": -0.9, "cap_passed": 0.0, "cv": 0.2, "figure_spread": 2.0}
-    innocent |= {"hour_lr": 0.2, "rate_ratio": 0.2, "rank_two_seen": 1.0, "not_in_force": 0.0, "sinr_db": 25.0, "noise_gap_db": 12.0, "step_down_db": 0.0, "nr_leg": 0.0, "hot_step": 0.0}
+    innocent = {
+        "near_busy": 0.0,
+        "far_busy": 0.0,
+        "other_share": 0.0,
+        "wifi": 0.0,
+        "hop_share": 0.0,
+        "port_gap": -0.9,
+        "far_port_gap": -0.9,
+        "cap_passed": 0.0,
+        "cv": 0.2,
+        "figure_spread": 2.0,
+    }
+    innocent |= {
+        "hour_lr": 0.2,
+        "rate_ratio": 0.2,
+        "rank_two_seen": 1.0,
+        "not_in_force": 0.0,
+        "sinr_db": 25.0,
+        "noise_gap_db": 12.0,
+        "step_down_db": 0.0,
+        "nr_leg": 0.0,
+        "hot_step": 0.0,
+    }
     weighed, unknown = combine(innocent, "down")
     assert not judge(weighed, unknown, innocent, "down")[3]
 
@@ -319,7 +343,11 @@ def test_removing_any_field_claims_nothing_without_an_item_and_null_is_the_same_
 
 
 def port_case() -> dict[str, Any]:
-    carrier = {"rat": "nr", "role": "pcell", "fields": {"band": "n78", "pci": 41, "dl_bandwidth": 100, "duplex": "TDD", "scs": 30, "rsrp": -82, "sinr": 26, "rank": 4}}
+    carrier = {
+        "rat": "nr",
+        "role": "pcell",
+        "fields": {"band": "n78", "pci": 41, "dl_bandwidth": 100, "duplex": "TDD", "scs": 30, "rsrp": -82, "sinr": 26, "rank": 4},
+    }
     times = [f"2026-03-0{d}T{h:02d}:05" for d in (8, 9) for h in (2, 7, 12, 17, 20, 22)]
     return {
         "not_met": ["down"],

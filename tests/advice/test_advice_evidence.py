@@ -31,7 +31,14 @@ def loaded(*carriers: SeenCarrier, state: str = "load_down", mode: str | None = 
     return SeenReading(state=state, mode=mode, carriers=carriers)
 
 
-def measured(numbers: Mapping[str, float], *, at: datetime | None = T0, texts: Mapping[str, str] | None = None, failures: Mapping[str, float] | None = None, **more: object) -> SeenTest:
+def measured(
+    numbers: Mapping[str, float],
+    *,
+    at: datetime | None = T0,
+    texts: Mapping[str, str] | None = None,
+    failures: Mapping[str, float] | None = None,
+    **more: object,
+) -> SeenTest:
     return SeenTest(at=at, numbers=dict(numbers), texts=dict(texts or {}), failures=dict(failures or {}), **more)
 
 
@@ -301,7 +308,13 @@ def test_comparisons() -> None:
     alone, both = Compared(label="lte_only", numbers={"goodput_up_mbps": 12.0}, tests=3.0), Compared(label="nsa", numbers={"goodput_up_mbps": 5.0}, tests=3.0)
     assert of(Case(comparison=(alone, both)), "lte_only_gain", "up") == 2.4
     assert of(Case(comparison=(replace(alone, tests=2.0), both)), "lte_only_gain", "up") is None
-    assert of(Case(comparison=(Compared(label="video", numbers={"goodput_down_mbps": 5.0}), Compared(label="files", numbers={"goodput_down_mbps": 40.0}))), "kinds_apart") == 8
+    assert (
+        of(
+            Case(comparison=(Compared(label="video", numbers={"goodput_down_mbps": 5.0}), Compared(label="files", numbers={"goodput_down_mbps": 40.0}))),
+            "kinds_apart",
+        )
+        == 8
+    )
 
 
 def test_restarts_from_outages_or_uptime() -> None:

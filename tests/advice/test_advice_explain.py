@@ -127,11 +127,28 @@ _NUMBERS = st.one_of(st.none(), st.floats(-200, 200), st.integers(-200, 300))
 
 
 @settings(deadline=None, max_examples=150)
-@given(st.lists(st.tuples(st.sampled_from(list(Rat)), st.sampled_from(list(Role)), st.sampled_from(["B3", "B8", "B32", "n78", "n80", "n257", "x", "B999"]), st.lists(_NUMBERS, min_size=5, max_size=5)), max_size=4))
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(list(Rat)),
+            st.sampled_from(list(Role)),
+            st.sampled_from(["B3", "B8", "B32", "n78", "n80", "n257", "x", "B999"]),
+            st.lists(_NUMBERS, min_size=5, max_size=5),
+        ),
+        max_size=4,
+    )
+)
 def test_no_reading_raises(rows: list[tuple[Rat, Role, str, list[float | None]]]) -> None:
     names = ("pci", "dl_bandwidth", "rsrp", "sinr", "tx_power")
     carriers = [
-        Carrier(rat=rat, role=role, fields=(Field(name="band", value=band), *(Field(name=n, value=v, state=FieldState.OK if v is not None else FieldState.UNKNOWN) for n, v in zip(names, values, strict=True))))
+        Carrier(
+            rat=rat,
+            role=role,
+            fields=(
+                Field(name="band", value=band),
+                *(Field(name=n, value=v, state=FieldState.OK if v is not None else FieldState.UNKNOWN) for n, v in zip(names, values, strict=True)),
+            ),
+        )
         for rat, role, band, values in rows
     ]
     for finding in explain_readings([Reading(carriers=tuple(carriers))]):

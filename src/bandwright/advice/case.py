@@ -6,6 +6,7 @@ of the day matter.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -172,6 +173,11 @@ class Compared:
     label: str
     numbers: Mapping[str, float]
     tests: float | None = None
+
+    @property
+    def words(self) -> frozenset[str]:
+        """The words of its label."""
+        return frozenset(re.split(r"[^a-z0-9]+", self.label))
 
     def number(self, *keys: str) -> float | None:
         """Return the first of these numbers that it has, or None."""

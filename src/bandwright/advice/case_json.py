@@ -200,7 +200,9 @@ def _test(x: object) -> SeenTest | None:
             far_ends.append((_text(row.get("far_end")) or "", sent, lost))
     numbers = {k: n for k, v in x.items() if (n := number_of(v)) is not None}
     numbers |= {k: float(v) for k, v in x.items() if isinstance(v, bool)}
-    numbers |= {f"{k}_{inner}": n for k, v in x.items() if isinstance(v, Mapping) and k != "failures" for inner, w in v.items() if (n := number_of(w)) is not None}
+    numbers |= {
+        f"{k}_{inner}": n for k, v in x.items() if isinstance(v, Mapping) and k != "failures" for inner, w in v.items() if (n := number_of(w)) is not None
+    }
     return SeenTest(
         at=_time(x.get("at")),
         numbers=numbers,
@@ -267,7 +269,17 @@ def history_row_of(x: Mapping[str, object]) -> HistoryRow:
 
 
 _LABELS = ("setup", "mode", "label", "name", "what", "kind", "source", "far_end", "antenna", "protocol", "server", "place", "plan")
-_SHORT_NAMES = {"down_mbps": "goodput_down_mbps", "up_mbps": "goodput_up_mbps", "down": "goodput_down_mbps", "up": "goodput_up_mbps", "rsrp_dbm": "rsrp", "sinr_db": "sinr", "mbps": "goodput_down_mbps", "rate_mbps": "goodput_down_mbps", "goodput_mbps": "goodput_down_mbps"}
+_SHORT_NAMES = {
+    "down_mbps": "goodput_down_mbps",
+    "up_mbps": "goodput_up_mbps",
+    "down": "goodput_down_mbps",
+    "up": "goodput_up_mbps",
+    "rsrp_dbm": "rsrp",
+    "sinr_db": "sinr",
+    "mbps": "goodput_down_mbps",
+    "rate_mbps": "goodput_down_mbps",
+    "goodput_mbps": "goodput_down_mbps",
+}
 _QUANTITIES = ("goodput_down_mbps", "goodput_up_mbps", "down_mbps", "up_mbps", "rsrp_dbm", "sinr_db", "rsrp", "sinr", "temperature_c")
 
 
@@ -315,7 +327,23 @@ def _kinds(measurement: object) -> tuple[Compared, ...]:
     for key, value in _dict(measurement).items():
         if key.startswith("by_") and key != "by_far_end":
             found += _comparison(value)
-    return tuple(found)
+    return (*found, *_soaked(_dict(measurement)))
+
+
+def _soaked(measurement: Mapping[str, object]) -> tuple[Compared, ...]:
+    """Return a long load's cool and hot ends, from lists of temperature and rate of one length; () where there are none."""
+    for place in (measurement, *map(_dict, measurement.values())):
+        columns = {k: [n for v in _list(x) if (n := number_of(v)) is not None] for k, x in place.items() if "temperature" in k or "mbps" in k}
+        heat = next((v for k, v in columns.items() if "temperature" in k and len(v) >= 4), None)
+        rate = next((v for k, v in columns.items() if "mbps" in k and "up" not in k and heat is not None and len(v) == len(heat)), None)
+        if heat is not None and rate is not None:
+            pairs = sorted(zip(heat, rate, strict=True))
+            ends = (("soak, cool", pairs[: len(pairs) // 4]), ("soak, hot", pairs[-(len(pairs) // 4) :]))
+            return tuple(
+                Compared(label=label, numbers={"temperature_c": median(h for h, _ in end), "goodput_down_mbps": median(r for _, r in end)})
+                for label, end in ends
+            )
+    return ()
 
 
 _HOURS = {"_s": 1 / 3600, "_min": 1 / 60, "_minutes": 1 / 60, "_h": 1.0, "_hours": 1.0}

@@ -17,7 +17,7 @@ from bandwright.advice.case import (
 )
 from bandwright.advice.case_json import activity_of, capability_of, far_end_of, history_row_of, near_end_of, used_ports, whole_of
 from bandwright.words.declared import Declared
-from bandwright.words.measurement import Measurement
+from bandwright.words.measurement import Measurement, Phase
 from bandwright.words.radio import Carrier, Reading, Role
 from bandwright.words.rig import Rig
 from bandwright.words.site import Line
@@ -66,8 +66,12 @@ def case_from_words(
         feeder_loss_db=_declared_feeder_loss_db(rig),
         readings=tuple(seen_reading(r, state=moment) for moment, r in readings),
         measurement=None if measurement is None else _test_of(measurement, zone),
-        near_end=near_end_of({k.removeprefix("near_end."): v for k, v in facts.items() if k.startswith("near_end.")}) if any(k.startswith("near_end.") for k in facts) else None,
-        far_end=far_end_of({k.removeprefix("far_end."): v for k, v in facts.items() if k.startswith("far_end.")}) if any(k.startswith("far_end.") for k in facts) else None,
+        near_end=near_end_of({k.removeprefix("near_end."): v for k, v in facts.items() if k.startswith("near_end.")})
+        if any(k.startswith("near_end.") for k in facts)
+        else None,
+        far_end=far_end_of({k.removeprefix("far_end."): v for k, v in facts.items() if k.startswith("far_end.")})
+        if any(k.startswith("far_end.") for k in facts)
+        else None,
         history=tuple(_row_of(m, zone) for m in history),
     )
 
@@ -103,12 +107,17 @@ def _seen_carrier(carrier: Carrier) -> SeenCarrier:
     )
 
 
+_TRANSFERS = {Phase.DOWNLINK: "transfer", Phase.UPLINK: "transfer", Phase.RESULT: "transfer"}
+
+
 def _test_of(measurement: Measurement, zone: ZoneInfo) -> SeenTest:
     series = dict(measurement.series)
     numbers = {v.quantity: v.value for v in measurement.values if v.value is not None}
     facts = dict(measurement.facts)
     numbers |= {k: float(v) for k, v in facts.items() if isinstance(v, bool | int | float) and k not in numbers}
-    failures = {measurement.phase.value: 1.0} if measurement.phase is not None else {}
+    failures = {} if measurement.phase is None else {_TRANSFERS.get(measurement.phase, measurement.phase.value): 1.0}
+    if facts.get("name_lookup_failed") is True:
+        failures["name_lookup"] = 1.0
     return SeenTest(
         at=measurement.at.astimezone(zone).replace(tzinfo=None),
         numbers=numbers,

@@ -21,7 +21,20 @@ from bandwright.advice.findings import FINDINGS, UNKNOWN_PRIORS, FindingRow, Wei
 from bandwright.advice.nexttest import NextTest, next_tests
 from bandwright.words.answers import Evidence, Finding
 
-__all__ = ["Case", "Diagnosis", "Item", "Ranked", "Weighed", "case_from_json", "case_from_words", "combine", "diagnose", "explain_readings", "items_of", "judge"]
+__all__ = [
+    "Case",
+    "Diagnosis",
+    "Item",
+    "Ranked",
+    "Weighed",
+    "case_from_json",
+    "case_from_words",
+    "combine",
+    "diagnose",
+    "explain_readings",
+    "items_of",
+    "judge",
+]
 
 UNKNOWN = "unknown"
 _MOST_CORRELATION, _MOST_DEMONSTRATION = 30.0, 100.0

@@ -10,7 +10,24 @@ from bandwright.advice.case import Case, HistoryRow, SeenCarrier
 from bandwright.radio.bands import duplex_of, is_known_band, split_band
 from bandwright.radio.rates import CarrierState
 
-__all__ = ["EVENING_HOURS", "NIGHT_HOURS", "ONE_SECOND_BINS", "EvidenceRow", "cap_now", "cap_state", "carrier_state", "duplex_of_carrier", "goodput", "is_mmwave", "like_now", "loaded_carriers", "main_carrier", "row_rate", "scs_khz_of", "steady_values"]
+__all__ = [
+    "EVENING_HOURS",
+    "NIGHT_HOURS",
+    "ONE_SECOND_BINS",
+    "EvidenceRow",
+    "cap_now",
+    "cap_state",
+    "carrier_state",
+    "duplex_of_carrier",
+    "goodput",
+    "is_mmwave",
+    "like_now",
+    "loaded_carriers",
+    "main_carrier",
+    "row_rate",
+    "scs_khz_of",
+    "steady_values",
+]
 
 NIGHT_HOURS = range(6)
 EVENING_HOURS = range(18, 23)
@@ -49,7 +66,15 @@ def carrier_state(c: SeenCarrier) -> CarrierState | None:
         return None
     known = c.band if c.band is not None and is_known_band(c.band) else None
     rank = c.rank if c.rank is not None and 1 <= c.rank <= 8 else None
-    return CarrierState(rat=c.rat, bandwidth_mhz=c.width_mhz, sinr_db=c.sinr_db, layers=rank, scs_khz=c.scs_khz if c.rat == "nr" else None, duplex=duplex_of_carrier(c) or "FDD", band=known)
+    return CarrierState(
+        rat=c.rat,
+        bandwidth_mhz=c.width_mhz,
+        sinr_db=c.sinr_db,
+        layers=rank,
+        scs_khz=c.scs_khz if c.rat == "nr" else None,
+        duplex=duplex_of_carrier(c) or "FDD",
+        band=known,
+    )
 
 
 def duplex_of_carrier(c: SeenCarrier) -> str | None:

@@ -103,7 +103,9 @@ def _rain_fall(case: Case, _symptom: str) -> float | None:
 def _rain_on_mmwave(case: Case, symptom: str) -> float | None:
     fall, carrier = _rain_fall(case, symptom), main_carrier(case)
     bands = [carrier] if carrier is not None else []
-    in_fr2 = any(is_mmwave(c) for c in bands) or any(r.band is not None and is_known_band(r.band) and r.band.startswith("n") and split_band(r.band)[1] >= 257 for r in case.history)
+    in_fr2 = any(is_mmwave(c) for c in bands) or any(
+        r.band is not None and is_known_band(r.band) and r.band.startswith("n") and split_band(r.band)[1] >= 257 for r in case.history
+    )
     return None if fall is None or not in_fr2 else float(fall > 4)
 
 
@@ -145,22 +147,24 @@ def _feeder_loss(case: Case, _symptom: str) -> float | None:
 
 
 def _labelled(case: Case, *words: str) -> Compared | None:
-    return next((c for c in case.comparison if any(w in c.label for w in words)), None)
+    return next((c for c in case.comparison if c.words & set(words)), None)
 
 
 def _outdoor_gain(case: Case, _symptom: str) -> float | None:
     """RSRP with the outside antenna minus that with the built-in one, in dB, of a comparison at the same spot."""
-    inside = _labelled(case, "built-in", "built_in", "builtin", "own")
+    inside = _labelled(case, "built", "builtin", "internal", "own")
     outside = _labelled(case, "outdoor", "outside", "external", "panel", "roof", "mast", "directional")
     levels = [c.number("rsrp", "rsrp_dbm") for c in (inside, outside) if c is not None]
     return levels[1] - levels[0] if len(levels) == 2 and levels[0] is not None and levels[1] is not None else None
 
 
+_SETUP_WORDS = frozenset({"built", "builtin", "outdoor", "outside", "lte", "nsa", "endc", "sa", "antenna", "plan", "gateway", "band", "soak"})
+
+
 def _kinds_apart(case: Case, symptom: str) -> float | None:
     """The fastest over the slowest of several sources or protocols measured within minutes; setups and modes do not count."""
     key = "goodput_up_mbps" if symptom == "up" else "goodput_down_mbps"
-    other = ("built", "outdoor", "outside", "lte", "nsa", "endc", "sa", "antenna", "plan", "gateway", "band")
-    rates = [c.numbers[key] for c in case.comparison if c.numbers.get(key) and not any(w in c.label for w in other)]
+    rates = [c.numbers[key] for c in case.comparison if c.numbers.get(key) and not c.words & _SETUP_WORDS]
     return max(rates) / min(rates) if len(rates) >= 2 and symptom in {"down", "up"} else None
 
 

@@ -219,7 +219,10 @@ def _behind_shared(case: Case, _symptom: str) -> float | None:
     if shared is None or test is None:
         return None
     inbound = next((n for k in ("inbound_ok", "inbound_connections_ok", "inbound_succeeded", "inbound") if (n := test.get(k)) is not None), None)
-    return float(bool(shared) and inbound == 0) if inbound is not None else None
+    if inbound is not None:
+        return float(bool(shared) and inbound == 0)
+    # going out never failed, and yet something cannot connect
+    return float(bool(shared)) if test.failures and not any(test.failures.values()) else None
 
 
 def _shared_address(case: Case, _symptom: str) -> float | None:
@@ -242,7 +245,9 @@ ROWS: tuple[EvidenceRow, ...] = (
     EvidenceRow("far_busy", "the server is busy", "yes/no", _far_busy),
     EvidenceRow("other_share", "share of other traffic at home", "", _other_share),
     EvidenceRow("first_wake", "the first round trip after a pause is slow, the rest steady", "yes/no", _first_wake, "measured on two networks, n 674"),
-    EvidenceRow("single_flow", "one stream runs at what its loss and delay allow, the line has twice that", "yes/no", _single_flow, "Mathis and others 1997; RFC 8312"),
+    EvidenceRow(
+        "single_flow", "one stream runs at what its loss and delay allow, the line has twice that", "yes/no", _single_flow, "Mathis and others 1997; RFC 8312"
+    ),
     EvidenceRow("capacity_over_single", "capacity over one stream's rate", "", _capacity_over_single),
     EvidenceRow("bbr", "the sender uses BBR", "yes/no", _is_bbr),
     EvidenceRow("loss_low", "proved packet loss, lower end", "", _loss_low, "Wilson 95 %"),

@@ -45,7 +45,11 @@ def _rsrp(case: Case, _symptom: str) -> float | None:
 
 
 def _noise_gap(case: Case, _symptom: str) -> float | None:
-    gaps = [noise_gap_of(rsrp_dbm=c.rsrp_dbm, sinr_db=c.sinr_db, scs_khz=scs_khz_of(c)) for c in _main_rows(case) if c.rsrp_dbm is not None and c.sinr_db is not None]
+    gaps = [
+        noise_gap_of(rsrp_dbm=c.rsrp_dbm, sinr_db=c.sinr_db, scs_khz=scs_khz_of(c))
+        for c in _main_rows(case)
+        if c.rsrp_dbm is not None and c.sinr_db is not None
+    ]
     return fmean(gaps) if gaps else None
 
 

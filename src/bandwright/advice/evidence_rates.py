@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import datetime
 from statistics import fmean, median, pstdev
 
 from bandwright.advice.case import Case
@@ -50,11 +51,15 @@ def expected_down_mbps(case: Case) -> float | None:
 
 def _rates_now(case: Case, symptom: str) -> list[tuple[float, float]]:
     """Return (hours since an arbitrary start, rate) of all tests that may be compared with the present, this one last."""
-    found = [(r.at.timestamp() / 3600, rate) for r in like_now(case) if r.at is not None and (rate := row_rate(r, symptom)) is not None and rate > 0]
+    found = [(_hours(r.at), rate) for r in like_now(case) if r.at is not None and (rate := row_rate(r, symptom)) is not None and rate > 0]
     test, rate = case.measurement, goodput(case, symptom)
     if test is not None and test.at is not None and rate is not None and rate > 0:
-        found.append((test.at.timestamp() / 3600, rate))
+        found.append((_hours(test.at), rate))
     return found
+
+
+def _hours(at: datetime) -> float:
+    return at.toordinal() * 24 + at.hour + at.minute / 60
 
 
 def _rate_at_this_hour(case: Case) -> float | None:
@@ -224,6 +229,15 @@ def _all_since_cap(case: Case, symptom: str) -> float | None:
     return None if ratio is None or spread is None else float(ratio > 1.6 and spread < 1.15)
 
 
+def _capacity_unused(case: Case, symptom: str) -> float | None:
+    """Whether the line carries over half of what the radio would, and twice what the test got: then nobody took it away."""
+    expected, rate = expected_down_mbps(case), goodput(case, symptom)
+    capacity = None if case.measurement is None else case.measurement.get("capacity_down_mbps")
+    if symptom != "down" or expected is None or not rate or capacity is None:
+        return None
+    return float(capacity > 0.55 * expected and capacity >= 2 * rate)
+
+
 def _idle_cell_load(case: Case, _symptom: str) -> float | None:
     """Share of the cell in use by others, from the idle LTE RSRQ at a SINR above 10 dB; None otherwise. Two ports assumed."""
     idle = case.reading("idle")
@@ -247,5 +261,6 @@ ROWS: tuple[EvidenceRow, ...] = (
     EvidenceRow("cap_passed", "the data cap is passed", "yes/no", _cap_passed),
     EvidenceRow("evenings_since_cap", "evenings slower since the cap, nights not", "yes/no", _evenings_since_cap),
     EvidenceRow("all_since_cap", "one lower figure since the cap", "yes/no", _all_since_cap),
+    EvidenceRow("capacity_unused", "the line carries twice what the test got", "yes/no", _capacity_unused, "RFC 9097"),
     EvidenceRow("cell_load_idle", "share of the cell others use, from idle RSRQ", "", _idle_cell_load, _OURS),
 )

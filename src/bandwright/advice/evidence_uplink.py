@@ -14,20 +14,22 @@ from bandwright.advice.evidence_radio import is_sa, mode_of
 __all__ = ["ROWS"]
 
 
+_MIXED = frozenset({"endc", "nsa", "dc"})
 
-def _by_mode(case: Case, *modes: str) -> tuple[float, int] | None:
-    """Return (median upload, tests) of a mode, from the comparison or the history."""
-    row = next((c for c in case.comparison if any(m in c.label.replace("_", "-") for m in modes)), None)
-    found = None if row is None else row.number("goodput_up_mbps")
-    if row is not None and found is not None:
-        return found, int(row.tests or 3)
+
+def _by_mode(case: Case, modes: frozenset[str]) -> tuple[float, int] | None:
+    """Return (median upload, tests) of a mode, from the comparison or the history; "lte" beside "nsa" is not 4G alone."""
+    for row in case.comparison:
+        found = row.number("goodput_up_mbps")
+        if found is not None and row.words & modes and (modes == _MIXED or not row.words & _MIXED):
+            return found, int(row.tests or 3)
     rates = [r.up_mbps for r in case.history if r.up_mbps is not None and (r.seen_mode or r.asked_mode) in modes]
     return (median(rates), len(rates)) if rates else None
 
 
 def _lte_only_gain(case: Case, _symptom: str) -> float | None:
     """Upload in LTE alone over upload in EN-DC, of three tests or more each."""
-    alone, both = _by_mode(case, "lte", "lte-only", "lte only"), _by_mode(case, "endc", "nsa", "en-dc")
+    alone, both = _by_mode(case, frozenset({"lte"})), _by_mode(case, _MIXED)
     if alone is None or both is None or min(alone[1], both[1]) < 3 or both[0] <= 0:
         return None
     return alone[0] / both[0]

@@ -39,7 +39,9 @@ def explain_readings(readings: Sequence[Reading]) -> tuple[Finding, ...]:
 
 
 def _fact(key: str, sentence: str, *items: tuple[str, float | str | None], rule: str, source: str = _CP, settle_by: tuple[str, ...] = ()) -> Finding:
-    return Finding(key=key, sentence=sentence, evidence=tuple(Evidence(key=k, value=v, rule=rule, source=source) for k, v in items), settle_by=settle_by, source=source)
+    return Finding(
+        key=key, sentence=sentence, evidence=tuple(Evidence(key=k, value=v, rule=rule, source=source) for k, v in items), settle_by=settle_by, source=source
+    )
 
 
 def _name(c: SeenCarrier) -> str:
@@ -97,7 +99,17 @@ def _width_sum(reading: SeenReading) -> list[Finding]:
     if down.unknown:
         whole += f", and {down.unknown} carrier{'s' if down.unknown > 1 else ''} of unknown width"
     sentence = whole[0].upper() + whole[1:] + "."
-    return [_fact("width_sum", sentence, ("dl_bandwidth", down.total_mhz), ("lte_mhz", down.lte_mhz), ("nr_mhz", down.nr_mhz), rule="widths of the carriers in use, added up", source="TS 36.101 5.6A, TS 38.101-1 5.3A")]
+    return [
+        _fact(
+            "width_sum",
+            sentence,
+            ("dl_bandwidth", down.total_mhz),
+            ("lte_mhz", down.lte_mhz),
+            ("nr_mhz", down.nr_mhz),
+            rule="widths of the carriers in use, added up",
+            source="TS 36.101 5.6A, TS 38.101-1 5.3A",
+        )
+    ]
 
 
 def _sum_part(carriers: list[SeenCarrier], mhz: float, word: str, *, anchor: bool) -> str:
@@ -123,7 +135,14 @@ def _ceiling(reading: SeenReading) -> list[Finding]:
         return []
     sentence = f"These carriers allow at most {peak:.0f} Mbit/s down; at this SINR one user alone in the cell would get about {alone:.0f} ({100 * alone / peak:.0f} %), and others take their share of that."
     return [
-        _fact("ceiling", sentence, ("peak_mbps", peak), ("alone_mbps", alone), rule="peak of the standard; truncated Shannon map over the layers read, else two, times 0.9", source="TS 38.306 4.1.2, TS 36.213 7.1.7, TR 36.942 annex A")
+        _fact(
+            "ceiling",
+            sentence,
+            ("peak_mbps", peak),
+            ("alone_mbps", alone),
+            rule="peak of the standard; truncated Shannon map over the layers read, else two, times 0.9",
+            source="TS 38.306 4.1.2, TS 36.213 7.1.7, TR 36.942 annex A",
+        )
     ]
 
 
@@ -132,7 +151,15 @@ def _state(c: SeenCarrier) -> CarrierState | None:
         return None
     band = c.band if c.band is not None and is_known_band(c.band) else None
     rank = c.rank if c.rank is not None and 1 <= c.rank <= 8 else None
-    return CarrierState(rat=c.rat, bandwidth_mhz=c.width_mhz, sinr_db=c.sinr_db, layers=rank, scs_khz=c.scs_khz if c.rat == "nr" else None, duplex=_duplex(c) or "FDD", band=band)
+    return CarrierState(
+        rat=c.rat,
+        bandwidth_mhz=c.width_mhz,
+        sinr_db=c.sinr_db,
+        layers=rank,
+        scs_khz=c.scs_khz if c.rat == "nr" else None,
+        duplex=_duplex(c) or "FDD",
+        band=band,
+    )
 
 
 def _uplink(reading: SeenReading) -> list[Finding]:
@@ -168,7 +195,16 @@ def _uplink(reading: SeenReading) -> list[Finding]:
         left = 23.0 - sender.tx_power_dbm
         if left <= 1.5:
             text = f"{_name(sender)[0].upper()}{_name(sender)[1:]} sends at {sender.tx_power_dbm:g} dBm, at or near the usual limit of 23: the upload is held back by power if this was read while uploading."
-            found.append(_fact("uplink_power", text, ("tx_power", sender.tx_power_dbm), ("headroom_db", left), rule="1.5 dB or less below 23 dBm (class 3)", source="TS 36.101 6.2, TS 38.101-1 6.2"))
+            found.append(
+                _fact(
+                    "uplink_power",
+                    text,
+                    ("tx_power", sender.tx_power_dbm),
+                    ("headroom_db", left),
+                    rule="1.5 dB or less below 23 dBm (class 3)",
+                    source="TS 36.101 6.2, TS 38.101-1 6.2",
+                )
+            )
     return found
 
 
@@ -177,7 +213,14 @@ def _same_band_twice(reading: SeenReading) -> list[Finding]:
     for a, b in combinations(reading.serving, 2):
         if a.band is not None and (a.rat, a.band) == (b.rat, b.band) and a.pci is not None and b.pci is not None and a.pci != b.pci:
             text = f"Band {a.band} is in use twice, from cells {a.pci} and {b.pci}: two sectors or two masts serve you, or one of the two lines is a neighbour."
-            found.append(_fact("same_band_twice", text, ("pci", f"{a.pci}, {b.pci}"), rule="one band, two carriers in use, different PCI; carriers of one sector usually share theirs"))
+            found.append(
+                _fact(
+                    "same_band_twice",
+                    text,
+                    ("pci", f"{a.pci}, {b.pci}"),
+                    rule="one band, two carriers in use, different PCI; carriers of one sector usually share theirs",
+                )
+            )
     return found
 
 
@@ -190,14 +233,41 @@ def _strong_poor(reading: SeenReading) -> list[Finding]:
         items = (("rsrp", c.rsrp_dbm), ("sinr", c.sinr_db), ("noise_gap_db", gap))
         name = _name(c)[0].upper() + _name(c)[1:]
         if c.rsrp_dbm > -55 and c.sinr_db < 13:
-            found.append(_fact("overdriven", f"{name} is so strong ({c.rsrp_dbm:g} dBm) and yet not clean that the receiver may be overdriven.", *items, rule="RSRP above -55 dBm, SINR below 13 dB", source="TS 36.101 7.4", settle_by=("attenuate",)))
+            found.append(
+                _fact(
+                    "overdriven",
+                    f"{name} is so strong ({c.rsrp_dbm:g} dBm) and yet not clean that the receiver may be overdriven.",
+                    *items,
+                    rule="RSRP above -55 dBm, SINR below 13 dB",
+                    source="TS 36.101 7.4",
+                    settle_by=("attenuate",),
+                )
+            )
         elif c.sinr_db < 10 and gap > 8:
             strong = "strong" if c.rsrp_dbm > -85 else "strong enough"
             text = f"{name} is {strong} ({c.rsrp_dbm:g} dBm) but not clean (SINR {c.sinr_db:g} dB): what disturbs it lies {gap:.0f} dB above noise, so it is other cells. Directivity helps, gain alone does not."
-            found.append(_fact("interference", text, *items, rule="SINR below 10 dB, more than 8 dB above thermal noise at a noise figure of 7 dB", source="k T0 B", settle_by=("heading_sweep",)))
+            found.append(
+                _fact(
+                    "interference",
+                    text,
+                    *items,
+                    rule="SINR below 10 dB, more than 8 dB above thermal noise at a noise figure of 7 dB",
+                    source="k T0 B",
+                    settle_by=("heading_sweep",),
+                )
+            )
         elif c.sinr_db < 10 and gap < 4:
             text = f"{name} is simply weak ({c.rsrp_dbm:g} dBm, SINR {c.sinr_db:g} dB): it stands at the noise. Every dB counts."
-            found.append(_fact("noise", text, *items, rule="SINR below 10 dB, less than 4 dB above thermal noise at a noise figure of 7 dB", source="k T0 B", settle_by=("outdoors_by_hand",)))
+            found.append(
+                _fact(
+                    "noise",
+                    text,
+                    *items,
+                    rule="SINR below 10 dB, less than 4 dB above thermal noise at a noise figure of 7 dB",
+                    source="k T0 B",
+                    settle_by=("outdoors_by_hand",),
+                )
+            )
     return found
 
 
@@ -207,7 +277,11 @@ def _ports(reading: SeenReading) -> list[Finding]:
         if len(c.ports) >= 2 and max(c.ports) - min(c.ports) >= 10:
             spread = max(c.ports) - min(c.ports)
             text = f"{_name(c)[0].upper()}{_name(c)[1:]}: one antenna branch is {spread:.0f} dB below the other: a loose plug, or the wrong socket."
-            found.append(_fact("antenna_branch", text, ("port_spread_db", spread), rule="branches 10 dB or more apart; a wall makes 3 to 8 dB", settle_by=("swap_ports",)))
+            found.append(
+                _fact(
+                    "antenna_branch", text, ("port_spread_db", spread), rule="branches 10 dB or more apart; a wall makes 3 to 8 dB", settle_by=("swap_ports",)
+                )
+            )
     return found
 
 
@@ -223,7 +297,15 @@ def _seam(reading: SeenReading) -> list[Finding]:
         gap = serving.rsrp_dbm - other.rsrp_dbm
         if same and gap <= 3:
             text = f"Cell {other.pci if other.pci is not None else '?'} is heard as strongly as the serving one on the same channel ({gap:.0f} dB below): you sit between two cells."
-            found.append(_fact("on_the_seam", text, ("neighbour_gap_db", gap), rule="another cell within 3 dB on the channel", settle_by=("heading_sweep", "pin_other_cell")))
+            found.append(
+                _fact(
+                    "on_the_seam",
+                    text,
+                    ("neighbour_gap_db", gap),
+                    rule="another cell within 3 dB on the channel",
+                    settle_by=("heading_sweep", "pin_other_cell"),
+                )
+            )
     return found[:1]
 
 
@@ -236,7 +318,16 @@ def _idle_leg(reading: SeenReading) -> list[Finding]:
         text = "The 5G leg shows no values. At rest it sleeps, so that says nothing of how good it is. Read again while a download runs."
     else:
         return []
-    return [_fact("idle_says_nothing", text, ("carriers", float(len(reading.serving))), rule="secondary carriers are switched on by traffic and off again after inactivity", source="TS 38.321 5.9; measured", settle_by=("read_under_load",))]
+    return [
+        _fact(
+            "idle_says_nothing",
+            text,
+            ("carriers", float(len(reading.serving))),
+            rule="secondary carriers are switched on by traffic and off again after inactivity",
+            source="TS 38.321 5.9; measured",
+            settle_by=("read_under_load",),
+        )
+    ]
 
 
 def _impossible(reading: SeenReading) -> list[Finding]:
@@ -250,10 +341,26 @@ def _impossible(reading: SeenReading) -> list[Finding]:
             allowed = set(lte_bandwidths_mhz(number)) if rat == "lte" else {w for scs in (15, 30, 60, 120, 480, 960) for w in nr_bandwidths_mhz(number, scs)}
             if c.width_mhz not in allowed:
                 text = f"{c.band} has no width of {c.width_mhz:g} MHz: one of the two is misread."
-                found.append(_fact("width_not_in_band", text, ("dl_bandwidth", c.width_mhz), rule="widths the band allows: " + ", ".join(f"{w:g}" for w in sorted(allowed)), source="TS 36.101 table 5.6.1-1, TS 38.101-1 table 5.3.5-1"))
+                found.append(
+                    _fact(
+                        "width_not_in_band",
+                        text,
+                        ("dl_bandwidth", c.width_mhz),
+                        rule="widths the band allows: " + ", ".join(f"{w:g}" for w in sorted(allowed)),
+                        source="TS 36.101 table 5.6.1-1, TS 38.101-1 table 5.3.5-1",
+                    )
+                )
         if c.role == "pcell" and duplex_of(c.band) in {"SDL", "SUL"}:
             text = f"{c.band} cannot be a primary carrier, because it goes one way only: the role or the band is misread."
-            found.append(_fact("one_way_primary", text, ("band", c.band), rule="downlink-only and uplink-only bands serve as additional carriers", source="TS 36.101 table 5.5-1, TS 38.101-1 table 5.2-1"))
+            found.append(
+                _fact(
+                    "one_way_primary",
+                    text,
+                    ("band", c.band),
+                    rule="downlink-only and uplink-only bands serve as additional carriers",
+                    source="TS 36.101 table 5.5-1, TS 38.101-1 table 5.2-1",
+                )
+            )
     return found
 
 
@@ -262,7 +369,26 @@ def _counts_differ(shown: Sequence[SeenReading]) -> list[Finding]:
     if min(counts) == max(counts):
         return []
     text = f"Between {min(counts)} and {max(counts)} carriers were in use over these {len(counts)} readings: carriers come with load and go without."
-    return [_fact("carriers_vary", text, ("fewest", float(min(counts))), ("most", float(max(counts))), rule="carriers in use, reading by reading", source="TS 38.321 5.9")]
+    return [
+        _fact(
+            "carriers_vary",
+            text,
+            ("fewest", float(min(counts))),
+            ("most", float(max(counts))),
+            rule="carriers in use, reading by reading",
+            source="TS 38.321 5.9",
+        )
+    ]
 
 
-RULES: tuple[Callable[[SeenReading], list[Finding]], ...] = (_width_sum, _ceiling, _uplink, _same_band_twice, _strong_poor, _ports, _seam, _idle_leg, _impossible)
+RULES: tuple[Callable[[SeenReading], list[Finding]], ...] = (
+    _width_sum,
+    _ceiling,
+    _uplink,
+    _same_band_twice,
+    _strong_poor,
+    _ports,
+    _seam,
+    _idle_leg,
+    _impossible,
+)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 
-from bandwright.advice.case import Case
+from bandwright.advice.case import Case, HistoryRow
 from bandwright.needs.packets import port_goodput_mbps, wilson_interval
 from bandwright.words.answers import Evidence, Finding
 
@@ -40,14 +40,26 @@ def _not_in_force(evidence: Mapping[str, float]) -> Finding | None:
     count = evidence.get("not_in_force", 0.0)
     if count < 1:
         return None
-    return _fact("setting_not_in_force", f"{count:.0f} reading(s) show a band or mode outside what was asked.", ("not_in_force", count), rule="asked against seen", source="common practice, no source")
+    return _fact(
+        "setting_not_in_force",
+        f"{count:.0f} reading(s) show a band or mode outside what was asked.",
+        ("not_in_force", count),
+        rule="asked against seen",
+        source="common practice, no source",
+    )
 
 
 def _flat_top(evidence: Mapping[str, float]) -> Finding | None:
     cv = evidence.get("cv")
     if cv is None or cv >= 0.05:
         return None
-    return _fact("flat_top", f"The rate held at one level: its seconds vary by {100 * cv:.1f} %.", ("cv", cv), rule="spread of one-second means below 5 %", source="measured: in none of 612 fixed LTE tests")
+    return _fact(
+        "flat_top",
+        f"The rate held at one level: its seconds vary by {100 * cv:.1f} %.",
+        ("cv", cv),
+        rule="spread of one-second means below 5 %",
+        source="measured: in none of 612 fixed LTE tests",
+    )
 
 
 def _port_speed(case: Case, evidence: Mapping[str, float]) -> Finding | None:
@@ -67,11 +79,17 @@ def _swing(evidence: Mapping[str, float]) -> Finding | None:
     ratio = evidence.get("hour_ratio")
     if ratio is None or 1 / 1.5 < ratio < 1.5:
         return None
-    return _fact("swing_with_hour", f"Nights run at {ratio:.1f} times the evenings' rate.", ("hour_ratio", ratio), rule="hours 0-5 over hours 18-22", source="measured at one cell")
+    return _fact(
+        "swing_with_hour",
+        f"Nights run at {ratio:.1f} times the evenings' rate.",
+        ("hour_ratio", ratio),
+        rule="hours 0-5 over hours 18-22",
+        source="measured at one cell",
+    )
 
 
 def _serving_changed(case: Case) -> Finding | None:
-    rows = sorted((r for r in case.history if r.at is not None and r.pci is not None), key=lambda r: r.at or 0)
+    rows = sorted((r for r in case.history if r.at is not None and r.pci is not None), key=_when)
     for earlier, later in reversed(list(itertools.pairwise(rows))):
         if (earlier.pci, earlier.band) != (later.pci, later.band) and later.at is not None:
             return _fact(
@@ -85,7 +103,7 @@ def _serving_changed(case: Case) -> Finding | None:
 
 
 def _carriers_changed(case: Case) -> Finding | None:
-    rows = sorted((r for r in case.history if r.at is not None and r.carriers_under_load is not None), key=lambda r: r.at or 0)
+    rows = sorted((r for r in case.history if r.at is not None and r.carriers_under_load is not None), key=_when)
     for earlier, later in reversed(list(itertools.pairwise(rows))):
         if earlier.carriers_under_load != later.carriers_under_load and later.at is not None:
             return _fact(
@@ -98,11 +116,21 @@ def _carriers_changed(case: Case) -> Finding | None:
     return None
 
 
+def _when(row: HistoryRow) -> str:
+    return "" if row.at is None else row.at.isoformat()
+
+
 def _first_hop(evidence: Mapping[str, float]) -> Finding | None:
     share = evidence.get("hop_share")
     if share is None or share < 0.3:
         return None
-    return _fact("first_hop_share", f"{100 * min(share, 1):.0f} % of the rise of the delay stands before the gateway.", ("hop_share", share), rule="rise at the first hop over rise end to end", source="measured")
+    return _fact(
+        "first_hop_share",
+        f"{100 * min(share, 1):.0f} % of the rise of the delay stands before the gateway.",
+        ("hop_share", share),
+        rule="rise at the first hop over rise end to end",
+        source="measured",
+    )
 
 
 def _loss(case: Case) -> Finding | None:
@@ -125,5 +153,10 @@ def _strong_poor(evidence: Mapping[str, float]) -> Finding | None:
     if rsrp is None or sinr is None or rsrp <= -85 or sinr >= 5:
         return None
     return _fact(
-        "strong_poor", f"A strong signal of poor quality: RSRP {rsrp:.0f} dBm, SINR {sinr:.0f} dB.", ("rsrp_dbm", rsrp), ("sinr_db", sinr), rule="RSRP above -85 dBm, SINR below 5 dB", source="measured: 5 % of 170 runs"
+        "strong_poor",
+        f"A strong signal of poor quality: RSRP {rsrp:.0f} dBm, SINR {sinr:.0f} dB.",
+        ("rsrp_dbm", rsrp),
+        ("sinr_db", sinr),
+        rule="RSRP above -85 dBm, SINR below 5 dB",
+        source="measured: 5 % of 170 runs",
     )

@@ -398,7 +398,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         weights=(
             *_RADIO,
             _yes("on_the_seam", 40, group="neighbours", shown=True),
-            Weight("neighbour_gap_db", 0.05, low=3.0001, group="neighbours"),
+            Weight("neighbour_gap_db", 0.05, low=5.0, group="neighbours"),
             Weight("sinr_db", 0.03, low=13, group="quality", shown=True),
             Weight("cell_changes", 3, low=5, group="changes"),
         ),
@@ -562,6 +562,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             Weight("rate_ratio", 0.5, low=0.4, high=0.55, group="rate", source=_MEASURED),
             Weight("rate_ratio", 0.06, high=0.4, group="rate", source=_MEASURED),
             Weight("rate_ratio", 0.3, low=1.8, group="rate", source=_MEASURED),
+            _yes("capacity_unused", 0.1, group="capacity"),
             Weight("hour_lr", 0.3, low=3, group="hours"),
             _yes("same_figure", 0.1, group="same figure"),
             _yes("cap_passed", 0.5, group="cap passed"),
@@ -588,6 +589,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             Weight("cell_load_idle", 0.5, high=0.25, group="cell use", source="our algebra, TS 36.214 5.1.3"),
             _yes("evenings_since_cap", 0.25, group="since cap"),
             _yes("same_figure", 0.08, group="same figure"),
+            _yes("capacity_unused", 0.1, group="rate"),
         ),
         settle_by=("repeat_at_0400", "second_plan", "pin_other_cell"),
         remedy="another cell, band, operator, or hours",
@@ -620,7 +622,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         cost="money",
         will_not_help=("bigger_antenna", "other_bands", "new_gateway"),
         source="SIGCOMM 2016, An Internet-Wide Analysis of Traffic Policing",
-        needs=("port_gap", "near_busy", "far_busy", "cv", "figure_spread", "cap_passed"),
+        needs=("port_gap", "near_busy", "far_busy", "down:cv", "figure_spread", "cap_passed"),
         own=("figure", "cap passed", "since cap"),
     ),
     FindingRow(
@@ -637,6 +639,7 @@ FINDINGS: tuple[FindingRow, ...] = (
             _no("cap_passed", 0.25, group="cap passed"),
             _yes("evenings_since_cap", 12, group="since cap"),
             _no("evenings_since_cap", 0.3, group="since cap"),
+            _yes("capacity_unused", 0.1, group="rate"),
             _yes("same_figure", 0.08, group="same figure"),
         ),
         settle_by=("second_plan", "after_reset"),
@@ -652,6 +655,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         rule="one source more than four times slower than another within minutes",
         priors={"down": 0.015, "up": 0.01},
         weights=(
+            *_NOT_RADIO,
             *_MAY_CAP,
             Weight("kinds_apart", 60, low=4, group="kinds", shown=True),
             Weight("kinds_apart", 0.05, high=2, group="kinds"),
@@ -670,6 +674,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         rule="one stream runs at what its loss and delay allow, and the line has more than twice that",
         priors={"down": 0.03},
         weights=(
+            *_NOT_RADIO[:2],
             _yes("single_flow", 20, group="flow", source="Mathis and others 1997; RFC 8312"),
             Weight("capacity_over_single", 4, low=2.0, group="flow"),
             Weight("capacity_over_single", 0.03, high=1.2, group="flow", shown=True),
@@ -680,6 +685,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         cost="none",
         will_not_help=("bigger_antenna",),
         source="Mathis and others 1997; RFC 8312",
+        own=("flow",),
     ),
     FindingRow(
         key="far_end_limit",
@@ -832,7 +838,11 @@ FINDINGS: tuple[FindingRow, ...] = (
         sentence="Uploads go over the weak 4G anchor although 5G is strong.",
         rule="4G and 5G together, the upload over 4G at its power limit, 5G more than 10 dB stronger",
         priors={"up": 0.08},
-        weights=(_yes("weak_anchor", 30, group="leg", source="TS 38.323 5.2.1"), _no("weak_anchor", 0.05, group="leg"), Weight("headroom_db", 0.05, low=2.5001, group="power")),
+        weights=(
+            _yes("weak_anchor", 30, group="leg", source="TS 38.323 5.2.1"),
+            _no("weak_anchor", 0.05, group="leg"),
+            Weight("headroom_db", 0.05, low=2.5001, group="power"),
+        ),
         settle_by=("sa_only", "other_anchor"),
         remedy="5G alone, or another anchor band",
         cost="2 min, none",

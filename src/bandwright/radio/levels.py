@@ -75,7 +75,9 @@ def lte_sinr_from_rsrq_db(rsrq: float, *, own_share: float) -> float | None:
     return ratio_to_db(12 * q / rest) if rest > 0 else None
 
 
-def srxlev_db(*, rsrp_dbm: float, q_rxlevmin_dbm: float, q_rxlevmin_offset_db: float = 0.0, p_compensation_db: float = 0.0, q_offset_temp_db: float = 0.0) -> float:
+def srxlev_db(
+    *, rsrp_dbm: float, q_rxlevmin_dbm: float, q_rxlevmin_offset_db: float = 0.0, p_compensation_db: float = 0.0, q_offset_temp_db: float = 0.0
+) -> float:
     """Return Srxlev in dB; a cell can be camped on only above 0. Source: TS 36.304 and TS 38.304, 5.2.3.2."""
     return rsrp_dbm - (q_rxlevmin_dbm + q_rxlevmin_offset_db) - p_compensation_db - q_offset_temp_db
 

@@ -192,7 +192,9 @@ def expected_rate_mbps(
     )
 
 
-def _assumptions(carriers: Sequence[CarrierState], usable: Sequence[CarrierState], direction: Direction, cell_share: float | None, alone: float) -> tuple[str, ...]:
+def _assumptions(
+    carriers: Sequence[CarrierState], usable: Sequence[CarrierState], direction: Direction, cell_share: float | None, alone: float
+) -> tuple[str, ...]:
     said = [f"alone in the cell these carriers would carry about {alone:.0f} Mbit/s"]
     if cell_share is None:
         said.append("the share of the cell that others take is not known")
