@@ -17,14 +17,13 @@ import numpy as np
 from bandwright.advice.verdict import verdict
 from bandwright.trials.bound import least_tests
 from bandwright.trials.simulate import run
+from bandwright.trials.threads import one_thread
 from trials_families import FAMILIES, site
 
 
 def one(job: tuple[str, int]) -> dict:
-    from threadpoolctl import threadpool_limits
-
     family, draw = job
-    with threadpool_limits(1):
+    with one_thread():
         place = site(family, draw)
         value, met, moment = place.truth()
         design = place.design()

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from bandwright.trials.threads import one_thread
 from bandwright.words.campaign import Design, RigMounted, RoundDrawn, Tested
 from bandwright.words.rig import Setup
 from bandwright.words.site import Hours, Need, Requirements
@@ -47,8 +48,6 @@ def make():
 
 
 @pytest.fixture(autouse=True)
-def one_thread():
-    from threadpoolctl import threadpool_limits
-
-    with threadpool_limits(1):
+def single_thread():
+    with one_thread():
         yield

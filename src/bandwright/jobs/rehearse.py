@@ -24,6 +24,7 @@ from bandwright.needs.hours import parse_hours
 from bandwright.trials.bound import least_tests
 from bandwright.trials.hours import slots_of_day
 from bandwright.trials.simulate import Sample, World, run
+from bandwright.trials.threads import one_thread
 from bandwright.words.answers import Verdict
 from bandwright.words.campaign import CampaignEvent, Design, RigMounted
 from bandwright.words.site import Need
@@ -174,11 +175,9 @@ def rehearse(
 
 def play_case(family_key: str, number: int, comparators: bool = True) -> Played:
     """Rehearse one case of one of the twin's families, with one thread of linear algebra."""
-    from threadpoolctl import threadpool_limits
-
     from bandwright.twin.families import family
 
-    with threadpool_limits(1):
+    with one_thread():
         return play(_TwinPlace(family(family_key).case(number)), comparators=comparators)
 
 
