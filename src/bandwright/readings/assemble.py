@@ -49,7 +49,7 @@ class _Subject:
     mcc: tuple[str, int, int] | None = None
     mnc: tuple[str, int, int] | None = None
     sector: int | None = None
-    digits: str | None = None  # of a cell identity, as printed
+    texts: dict[str, str] = field(default_factory=dict)  # of identities, as printed
     said: Key | None = None  # what a value beside "role" or "cell" said of it
     loose: list[tuple[int, int]] = field(default_factory=list)  # spans that go unread if it comes to nothing
 
@@ -231,8 +231,8 @@ def _quantity(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[
         subject.hint = rat
         subjects.append(subject)
     subject.fields[item.name] = item
-    if item.name == "cell_id":
-        subject.digits = entry.text.strip("'\" \t,;")
+    if item.name in {"cell_id", "tac"}:
+        subject.texts[item.name] = entry.text.strip("'\" \t,;")
     subject.loose.append((span[0], max(made.stop, span[0])))
 
 
@@ -321,7 +321,11 @@ def _place(piece: Piece, subjects: list[_Subject]) -> None:
             placed.append((subject, draft))
         else:
             for item in draft.fields.values():
-                twin.put(item)
+                if item.name in twin.fields and _differ(twin.fields[item.name], item):
+                    twin.others.append((item, piece.key))
+                    piece.warnings.append(f"{item.name} is printed twice and differs: the first is kept, the other beside it")
+                else:
+                    twin.put(item)
             if twin.role is Role.SERVING and draft.role is not None:
                 twin.role = draft.role
     piece.drafts.extend(draft for _, draft in placed)
@@ -366,18 +370,25 @@ def _role_of(role: str, rat: Rat, mode: Mode | None, placed: list[tuple[_Subject
 
 def _one_of(placed: list[tuple[_Subject, Draft]], subject: _Subject, draft: Draft, index: int | None) -> Draft | None:
     """Return the carrier that a subject of another block is part of; None where it is its own, or where several could be meant."""
+    if draft.role in {Role.NEIGHBOUR, Role.SCAN}:
+        return None
+    named = [(name, item.value) for name in ("pci", "arfcn", "band") if (item := draft.fields.get(name)) is not None and item.value is not None]
     fitting = []
     for other, known in placed:
+        if any((theirs := known.fields.get(name)) is not None and theirs.value is not None and theirs.value != value for name, value in named):
+            continue
         if other.first is subject.first and other.block == subject.block:
             continue
         other_index = other.said.index if other.said is not None and other.said.index is not None else other.index
-        if known.rat is not draft.rat or known.role in {Role.NEIGHBOUR, Role.SCAN} or draft.role in {Role.NEIGHBOUR, Role.SCAN}:
+        if known.rat is not draft.rat or known.role in {Role.NEIGHBOUR, Role.SCAN}:
             continue
         if known.role is not draft.role and (Role.SERVING not in {known.role, draft.role} or Role.SCELL in {known.role, draft.role}):
             continue
         if other_index != index or (other.block == subject.block and other.first == subject.first):
             continue
         shared = [name for name in draft.fields if name in known.fields]
+        if other.block == subject.block:  # one carrier, named with and without its technology: only another identity makes another of it
+            shared = [name for name in shared if name in _IDENTITIES]
         if shared and any(_differ(known.fields[name], draft.fields[name]) for name in shared):
             continue
         fitting.append(known)
@@ -396,8 +407,14 @@ def _finish(subject: _Subject, rat: Rat | None) -> None:
     for name, levels in subject.ports.items():
         if any(level is not None for level, _, _ in levels):
             subject.fields[name] = ok_field(name, tuple(level for level, _, _ in levels), levels[0][1], levels[-1][2])
+    for name, text in subject.texts.items():
+        known = subject.fields[name]
+        if known.state is FieldState.AMBIGUOUS and known.span is not None:  # the technology, which is known now, may decide
+            again = read_value(Key(quantity=name), text, known.span.start, rat=rat)
+            if again is not None and again.field is not None:
+                subject.fields[name] = again.field
     cell, node = subject.fields.get("cell_id"), subject.fields.get("enb_id")
     if rat is Rat.LTE and cell is not None and cell.state is FieldState.AMBIGUOUS and node is not None and isinstance(node.value, int) and cell.span is not None:
-        digits = subject.digits
-        if digits is not None and digits.isdecimal() and int(digits) >> 8 == node.value:
+        digits = subject.texts.get("cell_id", "")
+        if digits.isdecimal() and int(digits) >> 8 == node.value:
             subject.fields["cell_id"] = ok_field("cell_id", int(digits), cell.span.start, cell.span.stop, why="decimal: it belongs to the node printed beside it")

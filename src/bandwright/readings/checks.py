@@ -8,6 +8,7 @@ offered as derived. Sources: TS 36.101 5.5 to 5.7, TS 38.101-1 5.2 to 5.4, TS 36
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 from bandwright.errors import ChannelError
 from bandwright.quantities import quantity
@@ -17,6 +18,10 @@ from bandwright.words.radio import Field, FieldState, Rat, Role
 
 __all__ = ["check_carrier"]
 
+# The same few channels and bands come again and again in a text.
+_lte_band = lru_cache(maxsize=1024)(lte_band_of_earfcn)
+_nr_bands = lru_cache(maxsize=1024)(nr_bands_of_arfcn)
+_known_band = lru_cache(maxsize=1024)(is_known_band)
 _LTE_WIDTHS = {1.4, 3, 5, 10, 15, 20}
 _NR_WIDTHS = {3, 5, 7, 10, 15, 20, 25, 30, 35, 40, 45, 50, 60, 70, 80, 90, 100, 200, 400, 800, 1600, 2000}
 _LTE_RANGES = {"pci": (0, 503), "rsrp": (-156, -44), "rsrq": (-34, 3), "cell_id": (0, 268435455), "tac": (0, 65535), "arfcn": (0, 262143), "sinr": (-23, 40)}
@@ -59,7 +64,7 @@ def _ranges(draft: Draft) -> None:
             _null(draft, item, f"{value} is outside {low}..{high}", FieldState.IMPLAUSIBLE)
         elif item.name in {"dl_bandwidth", "ul_bandwidth"} and value not in (_LTE_WIDTHS if draft.rat is Rat.LTE else _NR_WIDTHS):
             _null(draft, item, f"no channel is {value} MHz wide", FieldState.IMPLAUSIBLE)
-        elif item.name == "band" and not is_known_band(f"{'B' if draft.rat is Rat.LTE else 'n'}{value}"):
+        elif item.name == "band" and not _known_band(f"{'B' if draft.rat is Rat.LTE else 'n'}{value}"):
             _null(draft, item, f"there is no band {value}", FieldState.IMPLAUSIBLE)
         elif item.name == "scs" and value not in {15, 30, 60, 120, 240, 480, 960}:
             _null(draft, item, f"no subcarrier spacing is {value} kHz", FieldState.IMPLAUSIBLE)
@@ -79,7 +84,7 @@ def _channel(draft: Draft, warnings: list[str], *, whole: bool) -> None:
     if arfcn is None or not isinstance(arfcn.value, int) or isinstance(arfcn.value, bool):
         return
     if draft.rat is Rat.LTE:
-        held = lte_band_of_earfcn(arfcn.value)
+        held = _lte_band(arfcn.value)
         if band is None:
             if held is not None and whole:
                 draft.fields["band"] = replace(ok_field("band", held, 0, 0, derived=True, why="the one band that holds the channel"), span=arfcn.span)
@@ -88,7 +93,7 @@ def _channel(draft: Draft, warnings: list[str], *, whole: bool) -> None:
         elif isinstance(band.value, int) and held != band.value:
             _conflict(draft, arfcn, band.value, warnings)
     else:
-        bands = nr_bands_of_arfcn(arfcn.value)
+        bands = _nr_bands(arfcn.value)
         if band is None:
             if len(bands) == 1 and whole:
                 draft.fields["band"] = replace(ok_field("band", bands[0], 0, 0, derived=True, why="the one band that holds the channel"), span=arfcn.span)
@@ -100,7 +105,7 @@ def _conflict(draft: Draft, arfcn: Field, band: int, warnings: list[str]) -> Non
     """Drop a channel that its printed band does not hold; offer it with the 16 bits it may have lost."""
     number = int(arfcn.value) if isinstance(arfcn.value, int) else 0
     label = f"B{band}" if draft.rat is Rat.LTE else f"n{band}"
-    if draft.rat is Rat.LTE and number < 65536 and lte_band_of_earfcn(number + 65536) == band:
+    if draft.rat is Rat.LTE and number < 65536 and _lte_band(number + 65536) == band:
         why = f"{number} is no channel of {label}, {number + 65536} is: cut to 16 bits"
         draft.fields["arfcn"] = replace(ok_field("arfcn", number + 65536, 0, 0, why=why, derived=True), span=arfcn.span)
         warnings.append(why)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Hashable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 from bandwright.readings.assemble import Entry, assemble
@@ -21,11 +22,12 @@ from bandwright.words.radio import FieldState, Role
 __all__ = ["labelled_entries", "read_labelled", "read_table"]
 
 _HINTS = re.compile(r"(?i)rsr[pq]|rssi|sinr|snr|arfcn|band|pci|cell|lte|\bnr|5g|4g|plmn|mcc|tac|tracking|imei|imsi|iccid|signal|regist|roam|network|technology|service|channel|mode|physical|cqi")
-_SEGMENT = re.compile(r"\t+|[ ]{2,}|[ ]*[|;•·│┃║][ ]*|,[ ]*(?=[A-Za-z][A-Za-z0-9 _./()-]{0,30}[:=])|,(?=[A-Za-z_][\w.-]{0,30}=)")
+_SEGMENT = re.compile(r"\t+|[ ]{2,}|[ ]*[|;•·│┃║][ ]*|,[ ]*(?=[A-Za-z][A-Za-z0-9 _./()-]{0,30}[:=])|,(?=[A-Za-z_][\w.-]{0,30}=)|(?:(?<=[\d\"\]])|(?<=dB)|(?<=dBm)|(?<=Hz))[ ](?=[A-Za-z_][\w.-]{0,30}=\S)")
 _SEPARATOR = re.compile(r"[ \t]*(?:[:=]+>?|->|→)[ \t]*")
 _DECORATION = " \t#=*-_~[]<>{}|+:.•·│┃║─━═┌┐└┘├┤┬┴┼`\"'"
 _TIMES = re.compile(r"\d{4}-\d\d-\d\d|\d\d:\d\d(?::\d\d)?|\d\d[./]\d\d[./]\d{2,4}|^\d{10}(?:\.\d+)?$|^\d{13}$")
 _RULE = re.compile(r"[\s|+:=_*~.─━═┌┐└┘├┤┬┴┼│┃║-]*\Z")
+_EMPHASIS = re.compile(r"\*\*|`+")
 _PATH = re.compile(r"[\w\[\]-]+(?:[./][\w\[\]-]+)+\Z")
 _GUIDE = re.compile(r"(?i)^(?:very )?(?:excellent|good|fair|poor|bad|weak|strong|great|ok|no signal|mid(?: cell)?|cell edge|medium|quality|legend|signal (?:quality|strength) (?:guide|table))\b")
 
@@ -59,6 +61,8 @@ def read_labelled(text: str) -> list[Piece]:
     """Return the pieces of labelled text. What other layers have read is blanked out of it before."""
     if _HINTS.search(text) is None:
         return []
+    if "**" in text or "`" in text:  # emphasis says nothing
+        text = _EMPHASIS.sub(lambda mark: " " * len(mark.group()), text)
     groups, headings = labelled_entries(text)
     pieces = [piece for entries in groups for piece in _readings(entries)]
     if pieces:
@@ -70,11 +74,11 @@ def _readings(entries: list[Entry]) -> list[Piece]:
     """Return the pieces of one group of entries: several where the same carrier is printed again, which is a later reading."""
     out: list[Piece] = []
     rest = entries
-    while (again := _polled_again(rest)) is not None:
-        first = assemble(rest[:again], key="labels", dialect="labels")
+    for begin, end in pairwise(_polls(entries)):
+        first = assemble(entries[begin:end], key="labels", dialect="labels")
         if first is not None:
             out.append(first)
-        rest = rest[again:]
+        rest = entries[end:]
     while rest:
         piece = assemble(rest, key="labels", dialect="labels")
         again = _printed_again(piece, rest) if piece is not None else None
@@ -92,17 +96,22 @@ def _readings(entries: list[Entry]) -> list[Piece]:
 _OF_A_MOMENT = {"mode", "registration", "plmn", "mcc", "time", "tac", "cell_id"}
 
 
-def _polled_again(entries: list[Entry]) -> int | None:
-    """Return where the same labels begin again in the same order, where they are those of a whole state and not of one carrier of several."""
+def _polls(entries: list[Entry]) -> list[int]:
+    """Return where each poll of a whole state begins: the same labels in the same order, as those of one carrier of several are not."""
     whose = [(entry.key.quantity, entry.key.rat, entry.key.role, entry.key.index, entry.key.port, entry.key.words) for entry in entries]
+    begins = [0]
     for position in range(2, len(entries) // 2 + 1):
         if whose[position] != whose[0] or whose[position : 2 * position] != whose[:position]:
             continue
         period = entries[:position]
         carriers = {(entry.key.rat, entry.key.role, entry.key.index) for entry in period if entry.key.quantity and entry.key.known}
         if len(carriers) > 1 or any(entry.key.quantity in _OF_A_MOMENT for entry in period):
-            return position
-    return None
+            size = position
+            while whose[position : position + size] == whose[:size]:
+                begins.append(position)
+                position += size
+            break
+    return begins
 
 
 def _printed_again(piece: Piece, entries: list[Entry]) -> int | None:
@@ -290,7 +299,11 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
         separator = _first_separator(segment.text)
         if separator is not None and separator.end() < len(segment.text):
             listed = _listed_after(segment, separator)
-            out.extend(listed if listed is not None else [pair._replace(about=about) for pair in _within(segment)])
+            if listed is not None:
+                out.extend(listed)
+                about = listed[0].about[:1] if position == 0 else about
+            else:
+                out.extend(pair._replace(about=(*about, *pair.about)) for pair in _within(segment))
         elif separator is not None:
             label = _Segment(segment.text[: separator.start()].strip(), segment.start, segment.start + separator.start())
             key = classify(label.text)
@@ -343,7 +356,7 @@ def _listed_after(segment: _Segment, separator: re.Match[str]) -> list[_Pair] | 
     label = segment.text[: separator.start()].strip()
     key = classify(label)
     names_band = key.quantity == "band" and key.known
-    if not names_band and not (key.known and _says(key) and key.quantity in {"", "role", "band"}):
+    if not names_band and not (key.known and key.quantity in {"", "role"}):
         return None
     value = _Segment(segment.text[separator.end() :], segment.start + separator.end(), segment.stop)
     listed = _items(value)
@@ -352,8 +365,9 @@ def _listed_after(segment: _Segment, separator: re.Match[str]) -> list[_Pair] | 
     about = Key(rat=key.rat, role=key.role, index=key.index)
     if names_band:  # the band itself names its technology, to the carrier that the line stands in
         listed = [pair._replace(about=tuple(one for one in pair.about if one.role)) for pair in listed]
-    blank = _Segment(label if names_band else "band", segment.start, segment.start + separator.start())
-    return [pair._replace(about=(about, *pair.about), label=blank if number == 0 and pair.label.text == "band" else pair.label) for number, pair in enumerate(listed)]
+    lead = listed[0].label.text
+    listed[0] = listed[0]._replace(label=_Segment(label if names_band and lead == "band" else lead, segment.start, segment.start + separator.start()))
+    return [pair._replace(about=(about, *pair.about)) for pair in listed]
 
 
 _ITEM = re.compile(r"[ ]*(?:[,;|]|@|[ ]/[ ]|[ ]-[ ])[ ]*|[ ]*\((?=\d+(?:\.\d)? ?MHz\))|\)[ ,;]*")
@@ -473,6 +487,8 @@ def _within(segment: _Segment) -> list[_Pair]:
     label_start = segment.start
     value_from = first.end()
     out: list[_Pair] = []
+    whose = classify(label)
+    about = (Key(rat=whose.rat, role=whose.role, index=whose.index, foreign=whose.foreign),) if not whose.quantity and not whose.blocked and _says(whose) else ()
     for mark in marks[1:]:
         inner = _label_before(text, value_from, mark.start())
         if inner is None:
@@ -482,7 +498,7 @@ def _within(segment: _Segment) -> list[_Pair]:
         label, label_start, value_from = text[inner : mark.start()].strip(), segment.start + inner, mark.end()
     value = text[value_from:].rstrip()
     out.extend(_compound(_Segment(label, label_start, label_start + len(label)), _Segment(value, segment.start + value_from, segment.start + value_from + len(value))))
-    return out
+    return [pair._replace(about=about) for pair in out] if about and len(out) > 1 else out
 
 
 def _label_before(text: str, low: int, high: int) -> int | None:
@@ -501,6 +517,9 @@ def _compound(label: _Segment, value: _Segment) -> list[_Pair]:
     """Return one pair, or several where label and value are parted alike: "RSRP/RSRQ: -95/-11 dB"."""
     if "/" in label.text and not _is_label(label.text) and "/" in value.text:
         labels, values = _parts(label), _parts(value)
+        if len(labels) == 2 and (" " in labels[1].text) and {labels[0].text.upper(), labels[1].text.split()[0].upper()} == {"DL", "UL"}:
+            tail = labels[1].text.partition(" ")[2]
+            labels[0] = labels[0]._replace(text=f"{labels[0].text} {tail}")
         if len(labels) == len(values) and all(_is_label(part.text) for part in labels):
             return [_Pair(*both) for both in zip(labels, values, strict=True)]
     return [_Pair(label, value)]

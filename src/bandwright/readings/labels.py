@@ -54,7 +54,7 @@ _DIRECTIONS = {**dict.fromkeys(("dl", "downlink", "down", "downstream"), "dl"), 
 _FILLERS = frozenset(
     "value val level lvl current cur now measured reported signal radio rf cell cells carrier carriers component cc info information the of no num number mobile modem "
     "cellular wwan wan status quality received ue device in is and data intra inter freq frequency service network state stat s n leg rx measurement measurements "
-    "connection main active used usage wireless".split()
+    "connection main active used usage wireless strength interference m".split()
 )
 _UNITS = {"dbm": "dBm", "db": "dB", "mhz": "MHz", "khz": "kHz", "hz": "Hz", "rb": "RB", "rbs": "RB", "prb": "RB", "prbs": "RB", "hex": "hex", "dec": "dec", "decimal": "dec", "hexadecimal": "hex", "nrb": "RB"}
 _FOREIGN = frozenset(
@@ -257,6 +257,8 @@ def classify(text: str) -> Key:
         position += 1
     if quantity == "role" and len(words) > 1:
         quantity = ""
+    if len({_DIRECTIONS[word] for word in words if word in _DIRECTIONS}) > 1:
+        known = False
     if direction == "ul":
         quantity = {"arfcn": "ul_arfcn", "bandwidth": "ul_bandwidth", "layers": "ul_layers", "tx_power": "tx_power"}.get(quantity, quantity and "ul_other")
     quantity = {"bandwidth": "dl_bandwidth", "layers": "dl_layers"}.get(quantity, quantity)

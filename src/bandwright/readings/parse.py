@@ -25,6 +25,7 @@ __all__ = ["parse", "reading_json"]
 
 _SERVING = (Role.PCELL, Role.SCELL, Role.PSCELL, Role.SERVING)
 _TRIM = " \t\r\n,;:|.'\"`()[]{}<>=*_-+#/\\"
+_NO_LINE_END = re.compile(r"[^\n]")
 _SAYS_SOMETHING = re.compile(r"\w")
 
 
@@ -86,9 +87,10 @@ def _blanked(text: str, spans: list[tuple[int, int]]) -> str:
     for start, stop in sorted(spans):
         if stop <= place:
             continue
-        start = max(start, place)
-        out.append(text[place:start])
-        out.append("".join("\n" if letter == "\n" else " " for letter in text[start:stop]))
+        begin = max(start, place)
+        out.append(text[place:begin])
+        inside = text[begin:stop]
+        out.append(_NO_LINE_END.sub(" ", inside) if "\n" in inside else " " * len(inside))
         place = stop
     out.append(text[place:])
     return "".join(out)
@@ -296,8 +298,15 @@ def _with_left_over(readings: list[Reading], groups: list[list[Piece]], marked: 
     holes = sorted(span for group in groups for piece in group for span in piece.unread)
     known = _without(known, holes)
     out = []
+    first = 0
     for reading, (start, stop) in zip(readings, pairwise(bounds), strict=True):
-        inside = [(max(a, start), min(b, stop)) for a, b in known if b > start and a < stop]
+        while first < len(known) and known[first][1] <= start:
+            first += 1
+        inside = []
+        for a, b in known[first:]:
+            if a >= stop:
+                break
+            inside.append((max(a, start), min(b, stop)))
         left = _left_over(source.text, inside, start, stop)
         unread = tuple(source.original(a, b) for a, b in left)
         recognised = tuple(source.original(a, b) for a, b in inside if b > a)

@@ -95,6 +95,9 @@ def read_value(key: Key, text: str, start: int, *, rat: Rat | None = None, cut: 
     return None
 
 
+_BOTH_WAYS = re.compile(r"(?i)DL ?[:=]? ?(\d{1,7})[ ,;/]+UL ?[:=]? ?\d{1,7}\b")
+
+
 def _figure(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cut: bool) -> Value | None:
     if name in {"pci", "enb_id"} and re.match(r"0[xX][0-9A-Fa-f]{1,7}\b", body):
         digits = re.match(r"0[xX][0-9A-Fa-f]+", body)
@@ -102,6 +105,8 @@ def _figure(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cut:
         if cut and stop == start + len(body):
             return Value(null_field(name, "the text ends within this number", start, stop), stop)
         return Value(ok_field(name, int(body[2 : stop - start], 16), start, stop), stop)
+    if name == "arfcn" and (both := _BOTH_WAYS.match(body)) is not None:
+        return Value(ok_field(name, int(both.group(1)), start + both.start(1), start + both.end(1)), start + both.end())
     found = _NUMBER.match(body)
     if found is None or _AFTER.match(body, found.end()) is None:
         return None
