@@ -207,7 +207,10 @@ def test_sync_raster(gscn: int, mhz: float) -> None:
 
 @settings(deadline=None)
 @given(st.integers(2, 26639))
-def test_sync_raster_there_and_back(gscn: int) -> None:
+def test_sync_raster_there_and_back_and_as_nrarfcn(gscn: int) -> None:
+    from nrarfcn import get_frequency_by_gscn
+
+    assert gscn_to_mhz(gscn) == pytest.approx(get_frequency_by_gscn(gscn), abs=1e-6)
     assert mhz_to_gscn(gscn_to_mhz(gscn)) == gscn
 
 
