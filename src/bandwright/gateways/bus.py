@@ -207,6 +207,10 @@ class BusGateway:
                 async with asyncio.timeout(self._settings.timeout_s):
                     bus, path = await self._opened()
                     return await _call(bus, path, method, body)
+            except GatewayUnreachable:
+                self._drop()
+                self._gone = self._rate_is_ours = False
+                raise
             except TimeoutError:
                 raise GatewayUnreachable(
                     f"the modem daemon gave no answer to {method.member} within {self._settings.timeout_s:g} s", todo="It may be hung; look at its log."
@@ -227,9 +231,6 @@ class BusGateway:
 
     async def _opened(self) -> tuple[MessageBus, str]:
         if self._gone:
-            self._drop()
-            self._gone = False
-            self._rate_is_ours = False
             raise GatewayUnreachable("the modem is gone from the modem daemon", todo="Unplugged or restarted? It is looked for again at the next question.")
         if self._bus is not None and self._path is not None and self._bus.connected:
             return self._bus, self._path
