@@ -313,6 +313,7 @@ class Conduct:
             "seconds": seen.seconds,
             "max_octets": octets,
             "start_mbps": expected or 0.0,
+            "enough_s": self.recipe.udp_enough_s,
         }
         try:
             reply = await contact.request(asked, timeout_s=self.timeouts.start_s)
@@ -342,7 +343,7 @@ class Conduct:
         if seen.kind == "tcp":
             openings = [wire.pack_opening(bytes.fromhex(tag), key).hex() for tag in grant["tags"]]
             return {**common, "openings": openings, "cc": self.congestion_control, "max_mbps": grant["max_mbps"], "max_segment": sockets.SMALL_SEGMENT if seen.small_segments else None}
-        return {**common, "key": key.hex(), "tag": grant["tags"][0], "payload": grant["payload"], "start_mbps": expected or 0.0, "max_mbps": grant["max_mbps"]}
+        return {**common, "key": key.hex(), "tag": grant["tags"][0], "payload": grant["payload"], "start_mbps": expected or 0.0, "enough_s": self.recipe.udp_enough_s, "max_mbps": grant["max_mbps"]}
 
     async def _could_not_open(self, contact: Contact, seen: LoadSeen, grant: dict[str, Any], phase: Phase) -> None:
         """Control answers and a load cannot begin: UDP that does not pass is noted, where TCP says the rest; else it is a fault."""

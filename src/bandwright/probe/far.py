@@ -27,6 +27,7 @@ from bandwright.probe import keys, pairing, wire
 from bandwright.probe.channel import Channel
 from bandwright.probe.keys import KeyRow, add_key, list_keys, revoke_key
 from bandwright.probe.limits import Knocks, Limits, Refusal, granted_octets
+from bandwright.probe.search import ENOUGH_S
 from bandwright.probe.workers import Worker, WorkerDied
 
 __all__ = ["FarEnd", "FarEndSettings", "KeyRow", "add_key", "list_keys", "pairing_string", "revoke_key", "serve"]
@@ -475,7 +476,7 @@ class FarEnd:
         if kind == "tcp":
             worker.give("tcp", channel=channel, **common)
         else:
-            worker.give("udp", port=self.port, key=key.hex(), tag=tags[0].hex(), start_mbps=asked["start_mbps"], payload=asked["payload"], **common)
+            worker.give("udp", port=self.port, key=key.hex(), tag=tags[0].hex(), start_mbps=asked["start_mbps"], enough_s=asked["enough_s"], payload=asked["payload"], **common)
             await self._tell_reflector("expect", tag=tags[0].hex(), key=key.hex())
         session.loads[number] = load
         for tag in tags:
@@ -612,6 +613,7 @@ def _asked_load(message: dict[str, Any], limits: Limits) -> dict[str, Any] | Ref
         "max_octets": _number(message.get("max_octets"), 1000, 1e13),
         "max_mbps": _number(message.get("max_mbps", limits.load_mbps), 0.01, 1e6),
         "start_mbps": _number(message.get("start_mbps", 0.0), 0.0, 1e5),
+        "enough_s": _number(message.get("enough_s", ENOUGH_S), 0.1, 30.0),
         "payload": _number(message.get("payload", 1200), 64, 1472),
     }
     if kind not in {"tcp", "udp"} or direction not in {"down", "up"} or not isinstance(cc, str | None) or None in numbers.values():

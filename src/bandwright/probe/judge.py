@@ -5,19 +5,17 @@ from __future__ import annotations
 import socket
 from collections.abc import Sequence
 from statistics import fmean, median
-from typing import Any
 
 from bandwright.probe import series
 from bandwright.probe.conduct import LoadSeen, Seen, trace_of
 from bandwright.probe.nearside import address_kind, link_facts
 from bandwright.probe.recipe import Recipe
-from bandwright.probe.search import capacity_of
+from bandwright.probe.search import capacity_of, maximum_over
 from bandwright.words.measurement import Fact, MeasurementPlan, Value
 
 __all__ = ["facts_of", "megabytes_of", "series_of", "values_of"]
 
-_FLAT_TOP = 0.05  # coefficient of variation of 1 s means: below it, something holds the rate (see advice for what)
-_HEADER_OCTETS = {int(socket.AF_INET): 20, int(socket.AF_INET6): 40}
+UDP_PAYLOAD_OCTETS = 1200  # of a load packet, as the far end grants it by default
 
 
 def values_of(seen: Seen, plan: MeasurementPlan) -> tuple[Value, ...]:
@@ -101,8 +99,12 @@ def _own_delay_mbps(seen: Seen, load: LoadSeen) -> float:
     """Return what the delay packets that passed took of the line during a load, as goodput they displaced."""
     count = sum(load.from_ns <= row[1] < load.to_ns for row in seen.rows)
     seconds = (load.to_ns - load.from_ns) * 1e-9
-    header = _HEADER_OCTETS.get(seen.contact.address.family, 20) + 8 if seen.contact else 28
-    return count * (112 + header) * 8 / seconds / 1e6 * 1448 / 1500 if seconds > 0 else 0.0
+    return count * (112 + 8 + _header_octets(seen)) * 8 / seconds / 1e6 * 1448 / 1500 if seconds > 0 else 0.0
+
+
+def _header_octets(seen: Seen) -> int:
+    """Return the IP header of the family in use (RFC 791, RFC 8200)."""
+    return 40 if seen.contact is not None and seen.contact.address.family == socket.AF_INET6 else 20
 
 
 def _loaded_window(load: LoadSeen) -> tuple[int, int]:
@@ -132,6 +134,8 @@ def _capacity(load: LoadSeen, seen: Seen, *, alone: bool) -> list[Value]:
     receiver = load.near if load.direction == "down" else load.far or {}
     if figures is None:
         why = "the line was not seen full" if sender.get("ended") in {"time", "octets", "enough"} else "the load broke off before the line was seen full"
+    elif (fall := series.late_drop([x.rate_mbps for x in trace_of(load) if x.full])) is not None:
+        why = f"the line fell from {fall[0]:.1f} to {fall[1]:.1f} Mbit/s while it was full: a burst allowance ran out"
     elif sender.get("pacing_shortfall", 0.0) > 0.1:
         why = "the sending computer was too slow to pace its packets"
     elif (receiver.get("receive_errors") or 0) > 0:
@@ -141,8 +145,10 @@ def _capacity(load: LoadSeen, seen: Seen, *, alone: bool) -> list[Value]:
     own = _own_delay_mbps(seen, load)
     rows = [Value(quantity=quantity, value=figures.mbps + own, low=figures.low + own, high=figures.high + own)]
     if alone:
-        payload = (1200 - 20) / (1200 + (28 if own is not None and seen.contact and seen.contact.address.family == socket.AF_INET else 48))
-        rows.append(Value(quantity=f"goodput_{load.direction}_mbps", value=rows[0].value and rows[0].value * payload, low=figures.low * payload, high=figures.high * payload))
+        share = UDP_PAYLOAD_OCTETS / (UDP_PAYLOAD_OCTETS + 8 + _header_octets(seen))
+        rows.append(
+            Value(quantity=f"goodput_{load.direction}_mbps", value=(figures.mbps + own) * share, low=(figures.low + own) * share, high=(figures.high + own) * share)
+        )
     return rows
 
 
@@ -223,6 +229,7 @@ def facts_of(seen: Seen, recipe: Recipe) -> tuple[tuple[str, Fact], ...]:
             "name_lookup_failed": contact.lookup_failed,
             "waited_for_turn_s": round(seen.waited_s, 3),
         }
+        facts["far_end.log_ok"] = not seen.facts.get("far_half_missing", False)
         facts["far_end.port_speed_mbps"] = contact.welcome.get("facts", {}).get("port_speed_mbps")
     facts |= {f"near_end.{k}": v for k, v in link_facts(seen.interface).items()}
     facts["near_end.interface"] = seen.interface
@@ -245,6 +252,7 @@ def facts_of(seen: Seen, recipe: Recipe) -> tuple[tuple[str, Fact], ...]:
         "first_hop_method": seen.hop_method,
     }
     facts |= {k: v for k, v in seen.facts.items() if isinstance(v, str | float | int | bool) or v is None}
+    facts |= _policer_facts(seen)
     share = _hop_share(seen)
     facts |= {f"hop_share_{d}": round(s, 4) for d, s in share.items()}
     return tuple(facts.items())
@@ -260,6 +268,8 @@ def _load_facts(seen: Seen, facts: dict[str, Fact]) -> None:
         sndbuf.append(sender.get("sndbuf_limited_share"))
         name = load.direction if load.streams > 1 or load.kind == "udp" else f"{load.direction}_single"
         facts[f"ended_{name}"] = sender.get("ended") or load.near.get("ended")
+        if load.kind == "udp":
+            facts |= _maximum_facts(load)
         if not sender.get("tcp_info", True):
             facts[f"rate_from_{name}"] = "octets read (no TCP_INFO at the sender): may be off by some per cent"
         rates = series.rates_per_bin(samples_of(load))
@@ -275,6 +285,29 @@ def _load_facts(seen: Seen, facts: dict[str, Fact]) -> None:
     for key, found in (("near_end.cpu_share", near_cpu), ("far_end.cpu_share", far_cpu), ("near_end.rwnd_limited_share", rwnd), ("near_end.sndbuf_limited_share", sndbuf)):
         known = [x for x in found if x is not None]
         facts[key] = round(max(known), 4) if known else None
+
+
+def _policer_facts(seen: Seen) -> dict[str, Fact]:
+    """Return, by direction, whether packets were lost by the per cent under load while nothing queued: so a policer behaves."""
+    idle = {v.quantity: v.value for v in _idle_values(seen)}.get("delay_idle_ms")
+    out: dict[str, Fact] = {}
+    for load in seen.loads:
+        if load.kind == "udp":
+            out[f"capacity_by_loss_{load.direction}"] = bool((load.sender or {}).get("by_loss"))
+            continue
+        loss, loaded = _loss_of(load)[0], _loaded_delay(seen, load, load.direction)[0].value
+        if load.streams > 1 and idle is not None and loaded is not None and loss.low is not None:
+            out[f"policed_{load.direction}"] = loss.low > 0.01 and loaded - idle < 3.0
+    return out
+
+
+def _maximum_facts(load: LoadSeen) -> dict[str, Fact]:
+    """Return the maximum IP-layer capacity of RFC 9097 from a search's trace: over 1 s where it lasted as long, else over 0.4 s."""
+    for seconds in (1.0, 0.4):
+        found = maximum_over(trace_of(load), sub_interval_s=seconds)
+        if found is not None:
+            return {f"capacity_maximum_{load.direction}_mbps": round(found, 3), f"capacity_maximum_{load.direction}_over_s": seconds}
+    return {}
 
 
 def _hop_share(seen: Seen) -> dict[str, float]:
@@ -300,8 +333,3 @@ def megabytes_of(seen: Seen) -> float:
         carried = (load.sender or {}).get("octets_sent") or load.near.get("octets_received") or 0
         octets += float(carried) * 1500 / 1448
     return octets / 1e6
-
-
-def load_names(seen: Seen) -> dict[str, Any]:
-    """Return which loads were run, for logs."""
-    return {f"{load.kind} {load.direction}": load.near.get("ended") for load in seen.loads}

@@ -18,26 +18,30 @@ _FIXED_MB = 0.08  # handshakes, delay packets, results
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recipe:
-    """What a measurement does. tcp_s, single_s: seconds of load by TCP, by several streams or one; udp_s: at most, of a UDP search."""
+    """What a measurement does.
+
+    tcp_s, single_s: seconds of load by TCP, by several streams or one; udp_s: at most, of a UDP search, which ends when the
+    path was seen full for udp_enough_s.
+    """
 
     size: Size
     idle_s: float
     tcp_s: float = 0.0
     udp_s: float = 0.0
+    udp_enough_s: float = 0.45
     single_s: float = 0.0
-    responsiveness_s: float = 0.0
     probes_per_s: float = 50.0
 
     @property
     def mb_per_mbps(self) -> float:
         """What one direction costs, in MB per Mbit/s, the single stream left out."""
-        return 0.134 * self.tcp_s + (0.107 if self.udp_s else 0.0)
+        return 0.134 * self.tcp_s + (0.045 + 0.14 * self.udp_enough_s if self.udp_s else 0.0)
 
 
 RECIPES = {
     Size.LIGHT: Recipe(size=Size.LIGHT, idle_s=0.5, tcp_s=0.85),
     Size.USUAL: Recipe(size=Size.USUAL, idle_s=0.9, tcp_s=1.9),
-    Size.FULL: Recipe(size=Size.FULL, idle_s=2.0, tcp_s=4.0, udp_s=1.5, single_s=2.0),
+    Size.FULL: Recipe(size=Size.FULL, idle_s=2.0, tcp_s=3.6, udp_s=2.2, udp_enough_s=1.1, single_s=2.0),
 }
 
 _OVERHEAD_S = 1.4  # reaching the far end, emptying queues, fetching results, at 50 ms of round trip
@@ -50,7 +54,7 @@ def recipe_for(plan: MeasurementPlan) -> Recipe:
         return recipe
     loads_s = stated_seconds(plan, recipe) - _OVERHEAD_S
     share = max(0.05, (plan.max_seconds - _OVERHEAD_S) / loads_s)
-    return replace(recipe, **{name: getattr(recipe, name) * share for name in ("idle_s", "tcp_s", "udp_s", "single_s", "responsiveness_s")})
+    return replace(recipe, **{name: getattr(recipe, name) * share for name in ("idle_s", "tcp_s", "udp_s", "single_s")})
 
 
 def stated_seconds(plan: MeasurementPlan, recipe: Recipe | None = None) -> float:

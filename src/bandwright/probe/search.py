@@ -49,6 +49,7 @@ class Search:
 
     rate_mbps: float
     max_mbps: float
+    enough_s: float = ENOUGH_S
     trace: list[Interval] = field(default_factory=list)
     by_loss: bool = False
     _last: Feedback | None = None
@@ -65,7 +66,7 @@ class Search:
     @property
     def is_done(self) -> bool:
         """Whether the path was seen full for long enough."""
-        return self._counted_s >= ENOUGH_S
+        return self._counted_s >= self.enough_s
 
     def take(self, feedback: Feedback, *, at_s: float) -> None:
         """Take a feedback and decide the next rate. One that is older than the last is dropped."""

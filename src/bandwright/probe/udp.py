@@ -33,7 +33,7 @@ _OVERSHOOT = 4  # times as much sent as delivered, and 2 MB: the search went wro
 def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
     """Open the flow, wait for "go", send or receive, and say what was seen.
 
-    job: side, sends, seconds, max_octets, max_mbps, start_mbps (expected or stated rate), payload (octets), key, tag (hex), start_s;
+    job: side, sends, seconds, max_octets, max_mbps, start_mbps (expected or stated rate), enough_s (of full path), payload (octets), key, tag (hex), start_s;
     at the near end address, family, interface, source_address; at the far end port.
     """
     sockets.sharpen_timers()
@@ -138,7 +138,7 @@ def _send(sock: socket.socket, job: dict[str, Any], key: bytes, tag: bytes, comm
             last_feedback, delivered = now, feedback.octets
             if search is None:
                 train = _train_mbps(feedback, ip_octets)
-                search = Search(rate_mbps=min(job["max_mbps"], start_rate_mbps(train_mbps=train, stated_mbps=job["start_mbps"])), max_mbps=job["max_mbps"])
+                search = Search(rate_mbps=min(job["max_mbps"], start_rate_mbps(train_mbps=train, stated_mbps=job["start_mbps"])), max_mbps=job["max_mbps"], enough_s=job["enough_s"])
                 last, credit = now, 0.0
             search.take(feedback, at_s=(now - start) * 1e-9)
         if search is not None:
