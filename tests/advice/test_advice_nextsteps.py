@@ -112,7 +112,7 @@ def test_uplink_capped_and_not() -> None:
     assert "the uplink is at its power limit" in capped.reasons
     assert free.up_ratio.value < 1.35
     assert capped.headroom_change is not None
-    assert capped.headroom_change.value == pytest.approx(capped.rsrp_change.value, abs=1e-9)
+    assert 0.7 < capped.headroom_change.value / capped.rsrp_change.value < 1.0  # required power falls by alpha of it (TS 38.213 7.1.1)
     silent = would_it_help([carrier(rsrp=-100.0, sinr=8.0, uplink=False)], now=SILL, proposals=[Proposal(key="o", side=OUTSIDE, place="wall")]).ranked[0]
     assert silent.up_ratio is None
     assert silent.headroom_change is None

@@ -16,7 +16,7 @@ from bandwright.antenna.patterns import mean_attenuation_db
 from bandwright.errors import UsageError
 from bandwright.predict.carriers import ActiveCarrier
 from bandwright.predict.change import Change, Side, change_of_rig
-from bandwright.predict.forecast import USUAL_DEVICE, Device, downlink_formula_mbps, uplink_formula_mbps
+from bandwright.predict.forecast import DOWN_RATIO, DOWN_SD_LN, USUAL_DEVICE, Device, downlink_formula_mbps, uplink_formula_mbps
 from bandwright.words.answers import Estimate, Forecast
 from bandwright.words.site import Need
 
@@ -43,7 +43,6 @@ CAUTIONS_BY_PLACE: dict[Place, tuple[str, ...]] = {
 _LEVEL = 0.80
 _MATTERS_LN = math.log(1.1)  # a tenth: below that two setups are as good as the same
 _SURE, _LIKELY = 0.8, 0.5
-_UNKNOWN_SHARE = 0.58  # of the formula, where the share of the cell is not known; see predict.forecast
 _TEST_SD_LN = 0.45  # test to test at a fixed place, network chooses cells: measured median over 34 places
 
 
@@ -73,9 +72,12 @@ class Measured:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarrierOutlook:
-    """What would change on one carrier."""
+    """What would change on one carrier. down: its share of the rate after the change; up_ratio: None where it does not send."""
 
     of: str
+    down: Forecast
+    down_ratio: Estimate
+    up_ratio: Estimate | None
     rsrp_change: Estimate
     sinr_change: Estimate
     interference_over_noise: Estimate
@@ -221,6 +223,7 @@ def _outlook(
     down_now, down_then = _limited(down_now, plan[0]), _limited(down_then, plan[0])
     up_now, up_then = (None if up_now is None else _limited(up_now, plan[1])), (None if up_then is None else _limited(up_then, plan[1]))
     outlooks = tuple(_need_outlook(need, (down_now, up_now), (down_then, up_then)) for need in needs)
+    total_after = sum((c.down_after for c in change.carriers), np.zeros(size))
     better, worse = _chances(change, needs)
     newly = sum(max(0.0, n.after - n.before) for n in outlooks)
     main = max(change.carriers, key=lambda c: float(c.down_before.mean()))
@@ -243,6 +246,9 @@ def _outlook(
         carriers=tuple(
             CarrierOutlook(
                 of=c.of,
+                down=_rate("goodput_down_mbps", down_then * c.down_after / np.maximum(total_after, 1e-9), of=c.of),
+                down_ratio=_ratio(np.log(np.maximum(c.down_after, 1e-9) / np.maximum(c.down_before, 1e-9))),
+                up_ratio=None if c.uplink is None else _ratio(np.log(np.maximum(c.uplink.after, 1e-9) / np.maximum(c.uplink.before, 1e-9))),
                 rsrp_change=_estimate(c.rsrp_change_db, "dB"),
                 sinr_change=_estimate(c.sinr_change_db, "dB"),
                 interference_over_noise=_estimate(c.inr_db, "dB"),
@@ -268,7 +274,7 @@ def _median_down(carriers: Sequence[ActiveCarrier], measured: Measured | None, d
         for c in carriers
         if c.sinr_db is not None and c.blocks is not None
     )
-    return _UNKNOWN_SHARE * total
+    return DOWN_RATIO * total
 
 
 def _median_up(carriers: Sequence[ActiveCarrier], measured: Measured | None, device: Device) -> float | None:
@@ -288,7 +294,7 @@ def _tests(rng: np.random.Generator, median: float, sd: float, measured: Measure
     """Draws of one test each: the median is itself uncertain (few tests, or a formula), and tests scatter about it."""
     import numpy as np
 
-    about = sd / math.sqrt(max(1, measured.tests)) if measured is not None else 0.55
+    about = sd / math.sqrt(max(1, measured.tests)) if measured is not None else DOWN_SD_LN
     return np.asarray(max(median, 1e-9) * np.exp(rng.normal(0.0, about, size) + rng.normal(0.0, sd, size)), dtype=np.float64)
 
 
@@ -381,6 +387,6 @@ def _ratio(ln_draws: Draws) -> Estimate:
     return _estimate(np.exp(ln_draws), "times")
 
 
-def _rate(quantity: str, draws: Draws) -> Forecast:
+def _rate(quantity: str, draws: Draws, *, of: str = "") -> Forecast:
     spread = _estimate(draws, "Mbit/s")
-    return Forecast(quantity=quantity, median=spread.value, low=spread.low, high=spread.high, level=_LEVEL, unit="Mbit/s", source="predict.change")
+    return Forecast(quantity=quantity, median=spread.value, low=spread.low, high=spread.high, level=_LEVEL, unit="Mbit/s", source="predict.change", of=of)

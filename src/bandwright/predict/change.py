@@ -17,12 +17,24 @@ from typing import TYPE_CHECKING
 
 from bandwright.antenna.feeders import Feeder, connector_loss_db, fit_feeder, mismatch_loss_db
 from bandwright.antenna.patterns import Omni, Parabola, Pattern, wrap_deg
-from bandwright.errors import RangeError, UsageError
+from bandwright.errors import UsageError
 from bandwright.predict.carriers import ActiveCarrier
 from bandwright.predict.forecast import USUAL_DEVICE, Device
+from bandwright.predict.unknowns import (
+    READ_SINR_SD_DB,
+    SPREAD_LEVELS,
+    LinkMap,
+    Scene,
+    UplinkDraws,
+    best_layers,
+    interference_over_noise_db,
+    noise_figures_db,
+    stream_steps_db,
+    through_ceiling_db,
+    uplink_draws,
+)
 from bandwright.propagation.entry import Building, building_entry_db, material_db
 from bandwright.propagation.surroundings import Clutter, height_gain_loss_db
-from bandwright.words.radio import Rat
 from bandwright.words.rig import Rig
 
 if TYPE_CHECKING:
@@ -34,25 +46,13 @@ if TYPE_CHECKING:
 
 __all__ = ["CarrierChange", "Change", "Side", "change_of_rig", "side_of_rig"]
 
-# Priors, one sigma or range (common practice, no source, unless said).
-_NOISE_FIGURE_DB = (7.0, 1.5)  # 3GPP studies use 7 to 9 dB for devices
-_INR_DB = (-15.0, 40.0)  # flat
-_READ_RSRP_SD_DB, _READ_SINR_SD_DB = 1.0, 1.5  # means of a minute at fixed places
+# One sigma or range (common practice, no source); the other priors stand in `unknowns`.
 _DECLARED_GAIN_SD_DB, _BUILT_IN_GAIN_SD_DB = 1.0, 2.0
-_MOST_INTERFERERS = 6  # one to six, anywhere in azimuth, with exponential shares
-_SPREAD_LEVELS, _SPREAD_SD_LN = (-1.4, -0.5, 0.0, 0.5, 1.4), 0.7  # angular spread differs between sites by a factor of two
-_POINTING_SD_DEG = 4.0
+_SPREAD_SD_LN = 0.7  # angular spread differs between sites by a factor of two
 _CEILING_DB = (25.0, 32.0)
 _HEIGHT_SD_DB = 4.0
 _LINK_MAP_SD_LN = 0.05
-_STREAM_STEPS_DB, _STREAM_STEPS_SD_DB = (3.0, 4.0, 4.0), (3.0, 4.0, 4.0)
-_LINK_CAP = (4.4, 7.2)  # 4.4 in TR 36.942 is near 64QAM's; 256QAM goes to 7.4 (TS 38.214 table 5.1.3.1-2)
 _FEEDER_SD_SHARE = 0.10
-_UL_REFERENCE_DBM = {Rat.LTE: 15.2, Rat.NR: 8.0}  # base station's level per resource element (NR: less some receive gain)
-_UPLINK_OFFSET_SD_DB = 3.0
-_UL_TARGET_DBM, _UL_TARGET_SD_DB = -104.0, 5.0
-_UL_ALL_BLOCKS_SHARE = 0.3
-_CAPPED_MARGIN_DB = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +93,7 @@ class CarrierChange:
     inr_db: Draws
     down_before: Draws
     down_after: Draws
-    uplink: _Uplink | None
+    uplink: UplinkDraws | None
     layers_before: Draws
     layers_after: Draws
 
@@ -175,75 +175,36 @@ def change_of_rig(
         raise UsageError("a change of rig", given="no carrier with band, width, RSRP and SINR", todo="Read the radio under load, and declare the width if it is not printed.")
     after_device = device_then if device_then is not None else device_now
     rng = np.random.default_rng(seed)
-    noise_figure = _noise_figures(rng, usable, smallest_gap_db, draws)
+    noise_figure = noise_figures_db(rng, usable, smallest_gap_db, draws)
     signal, interference = _side_changes(rng, now, then, [c.frequency_mhz or 0.0 for c in usable], draws)
-    link = _Link.drawn(rng, draws)
+    link = LinkMap.drawn(rng, draws)
     branches = 10.0 * math.log10(min(after_device.max_layers, then.ports) / min(device_now.max_layers, now.ports))
     rows = [
         _carrier_change(rng, carrier, now, then, device_now, after_device, noise_figure, link, signal[:, i], interference[:, i], max(-3.0, min(3.0, branches)))
         for i, carrier in enumerate(usable)
     ]
     kept_now, kept_then = device_now.max_dl_carriers, after_device.max_dl_carriers
-    down_before, down_after = _sum_best([r.down_before for r in rows], kept_now), [r.down_after for r in rows]
+    down_before, down_after = _sumbest_layers([r.down_before for r in rows], kept_now), [r.down_after for r in rows]
     added = _added(rng, other_carriers, now, then, after_device, noise_figure, link, draws) if kept_then is None or kept_then > len(rows) else []
     map_error = np.exp(rng.normal(0.0, _LINK_MAP_SD_LN, draws))
-    total_after = _sum_best(down_after + added, kept_then) * map_error
+    total_after = _sumbest_layers(down_after + added, kept_then) * map_error
     sending = [r.uplink for r in rows if r.uplink is not None]
     ln_up = None
     if sending:
         ln_up = np.log(np.maximum(sum(u.after for u in sending), 1e-9) / np.maximum(sum(u.before for u in sending), 1e-9))
         if after_device.max_ul_layers > device_now.max_ul_layers:
             ln_up = ln_up + np.where(sending[0].short_db > 0.0, 0.0, math.log(1.6))  # two layers with room to spare carry 1.6 times one (common practice, no source)
-    power = after_device.power_dbm - device_now.power_dbm
     main = int(np.argmax([float(r.down_before.mean()) for r in rows]))
     left_out = tuple(f"{c.of}: left out, the reading lacks {', '.join(c.missing) or 'RSRP'}" for c in carriers if c not in usable)
     return Change(
         carriers=tuple(rows),
         ln_down=np.log(np.maximum(total_after, 1e-9) / np.maximum(down_before, 1e-9)),
         ln_up=ln_up,
-        headroom_change_db=signal[:, main] + power if sending else None,
+        headroom_change_db=sending[0].headroom_rise_db if sending else None,
         capped=sending[0].short_db > 0.0 if sending else np.zeros(draws, dtype=bool),
         interference_rules=float((rows[main].inr_db > 0.0).mean()),
         notes=left_out,
     )
-
-
-def _noise_figures(rng: np.random.Generator, usable: Sequence[ActiveCarrier], smallest_gap_db: float | None, draws: int) -> Draws:
-    """Noise figures weighted by how well noise and a flat prior on interference explain every carrier's gap. Rejecting draws with NI below N would bias the answer."""
-    import numpy as np
-
-    candidates = rng.normal(*_NOISE_FIGURE_DB, 4 * draws)
-    inr = np.linspace(*_INR_DB, 112)
-    rise = 10.0 * np.log10(1.0 + 10.0 ** (inr / 10.0))
-    log_weight = np.zeros(candidates.size)
-    for carrier in usable:
-        misfit = (_gap_db(carrier) - (candidates[:, None] - 7.0) - rise[None, :]) / _READ_SINR_SD_DB
-        log_weight += np.log(np.exp(-0.5 * misfit**2).mean(axis=1) + 1e-30)
-    if smallest_gap_db is not None:
-        excess = np.maximum(candidates - 7.0 - smallest_gap_db, 0.0)
-        log_weight -= 0.5 * (excess / _READ_SINR_SD_DB) ** 2
-    weight = np.exp(log_weight - log_weight.max())
-    chosen = rng.choice(candidates, size=draws, p=weight / weight.sum())
-    return np.asarray(chosen, dtype=np.float64)
-
-
-def _gap_db(carrier: ActiveCarrier) -> float:
-    if carrier.rsrp_dbm is None or carrier.sinr_db is None:
-        raise RangeError("carrier", given=carrier.of, allowed="one with RSRP and SINR")
-    return carrier.rsrp_dbm - carrier.sinr_db - (-173.975 + 10.0 * math.log10(carrier.scs_khz * 1e3) + 7.0)
-
-
-def _interference(rng: np.random.Generator, carrier: ActiveCarrier, noise_figure: Draws) -> Draws:
-    """INR of a carrier, drawn from its posterior given each noise figure (flat prior, Gaussian reading)."""
-    import numpy as np
-
-    grid = np.linspace(*_INR_DB, 221)
-    rise = 10.0 * np.log10(1.0 + 10.0 ** (grid / 10.0))
-    misfit = (_gap_db(carrier) - (noise_figure[:, None] - 7.0) - rise[None, :]) / _READ_SINR_SD_DB
-    density = np.exp(-0.5 * (misfit**2 - (misfit**2).min(axis=1, keepdims=True)))
-    cumulative = np.cumsum(density, axis=1)
-    at = (cumulative < rng.random(noise_figure.size)[:, None] * cumulative[:, -1:]).sum(axis=1)
-    return np.asarray(grid[np.minimum(at, grid.size - 1)], dtype=np.float64)
 
 
 def _side_changes(rng: np.random.Generator, now: Side, then: Side, frequencies_mhz: Sequence[float], draws: int) -> tuple[Draws, Draws]:
@@ -254,7 +215,7 @@ def _side_changes(rng: np.random.Generator, now: Side, then: Side, frequencies_m
     wall_now, wall_then = rng.random(draws), rng.random(draws)
     height_z = rng.normal(0.0, 1.0, draws)
     feeder_z = rng.normal(0.0, _FEEDER_SD_SHARE, draws)
-    scene = _Scene.drawn(rng, draws)
+    scene = Scene.drawn(rng, draws)
     gain_now, rest_now = _towards(now, scene)
     gain_then, rest_then = _towards(then, scene)
     gain, towards_rest = gain_then - gain_now, rest_then - rest_now
@@ -269,45 +230,7 @@ def _side_changes(rng: np.random.Generator, now: Side, then: Side, frequencies_m
     return np.stack(signal, axis=1), np.stack(interference, axis=1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Link:
-    """A receiver's link map per draw, the same before and after: min(cap, alpha·log2(1 + SINR/gap)) per stream."""
-
-    alpha: Draws
-    gap: Draws
-    cap: Draws
-
-    @staticmethod
-    def drawn(rng: np.random.Generator, draws: int) -> _Link:
-        """Between TR 36.942's form (slope 0.6, no gap) and link curves a gap below Shannon's bound (slope near 1, 3.7 dB in the median)."""
-        share = rng.random(draws)
-        return _Link(alpha=0.6 + 0.36 * share + rng.normal(0.0, 0.03, draws), gap=10.0 ** (0.37 * share), cap=rng.uniform(*_LINK_CAP, draws))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Scene:
-    """Per draw: where interferers stand (degrees from the mast), how the interference is shared among them, which level of angular spread, pointing error."""
-
-    azimuths_deg: Draws
-    shares: Draws
-    spread_level: NDArray[np.int64]
-    pointing_deg: Draws
-
-    @staticmethod
-    def drawn(rng: np.random.Generator, draws: int) -> _Scene:
-        import numpy as np
-
-        there = np.arange(_MOST_INTERFERERS)[None, :] < rng.integers(1, _MOST_INTERFERERS + 1, draws)[:, None]
-        shares = rng.exponential(1.0, there.shape) * there
-        return _Scene(
-            azimuths_deg=rng.uniform(-180.0, 180.0, there.shape),
-            shares=shares / shares.sum(axis=1, keepdims=True),
-            spread_level=rng.integers(0, len(_SPREAD_LEVELS), draws),
-            pointing_deg=rng.normal(0.0, _POINTING_SD_DEG, draws),
-        )
-
-
-def _towards(side: Side, scene: _Scene) -> tuple[Draws, Draws]:
+def _towards(side: Side, scene: Scene) -> tuple[Draws, Draws]:
     """Gain (dBi) of a side towards the mast and towards the interference as a whole, per draw, with the spread of arriving angles laid over the pattern."""
     import numpy as np
 
@@ -318,7 +241,7 @@ def _towards(side: Side, scene: _Scene) -> tuple[Draws, Draws]:
     power = np.array([10.0 ** (-0.1 * side.pattern.attenuation_db(float(a))) for a in angles])
     off = side.heading_off_deg + scene.pointing_deg
     mast, rest = np.zeros(size), np.zeros(size)
-    for level, z in enumerate(_SPREAD_LEVELS):
+    for level, z in enumerate(SPREAD_LEVELS):
         sigma = max(1.0, side.spread_deg * math.exp(_SPREAD_SD_LN * z))
         weight = np.exp(-0.5 * (angles / sigma) ** 2)
         # Circular convolution: what arrives from one direction comes in over a spread of angles.
@@ -376,7 +299,7 @@ def _carrier_change(
     device_now: Device,
     device_then: Device,
     noise_figure: Draws,
-    link: _Link,
+    link: LinkMap,
     signal: Draws,
     interference: Draws,
     branches_db: float,
@@ -384,16 +307,16 @@ def _carrier_change(
     import numpy as np
 
     draws = noise_figure.size
-    inr = _interference(rng, carrier, noise_figure)
-    before = (carrier.sinr_db or 0.0) + rng.normal(0.0, _READ_SINR_SD_DB, draws)
+    inr = interference_over_noise_db(rng, carrier, noise_figure)
+    before = (carrier.sinr_db or 0.0) + rng.normal(0.0, READ_SINR_SD_DB, draws)
     ceiling = rng.uniform(*_CEILING_DB, draws)
-    inner = _ceiling(before, ceiling, out=True)
+    inner = through_ceiling_db(before, ceiling, out=True)
     rise = 10.0 * np.log10((10.0 ** ((inr + interference) / 10.0) + 1.0) / (10.0 ** (inr / 10.0) + 1.0))
-    after = _ceiling(inner + signal + branches_db - rise, ceiling, out=False)
+    after = through_ceiling_db(inner + signal + branches_db - rise, ceiling, out=False)
     most_before, most_after = min(device_now.max_layers, now.ports), min(device_then.max_layers, then.ports)
-    streams = _streams(rng, before, most_before, carrier.layers, link)
-    down_before, layers_before = _best(before, most_before, streams, link)
-    down_after, layers_after = _best(after, most_after, streams, link)
+    streams = stream_steps_db(rng, before, most_before, carrier.layers, link)
+    down_before, layers_before = best_layers(before, most_before, streams, link)
+    down_after, layers_after = best_layers(after, most_after, streams, link)
     width = (carrier.blocks or 0) * 12e-3 * carrier.scs_khz * carrier.down_share * 0.9
     return CarrierChange(
         of=carrier.of,
@@ -402,101 +325,13 @@ def _carrier_change(
         inr_db=inr,
         down_before=down_before * width,
         down_after=down_after * width,
-        uplink=_uplink(rng, carrier, device_now, device_then, signal),
+        uplink=uplink_draws(rng, carrier, device_now, device_then, signal),
         layers_before=layers_before,
         layers_after=layers_after,
     )
 
 
-def _ceiling(sinr_db: Draws, ceiling_db: Draws, *, out: bool) -> Draws:
-    import numpy as np
-
-    part = 10.0 ** (-ceiling_db / 10.0)
-    rest = 10.0 ** (-sinr_db / 10.0) + (-part if out else part)
-    return np.asarray(-10.0 * np.log10(np.maximum(rest, part * 0.05)), dtype=np.float64)
-
-
-def _streams(rng: np.random.Generator, sinr_db: Draws, most: int, read: int | None, link: _Link) -> Draws:
-    """How far the second, third and fourth stream of the channel lie below the first, dB; drawn so that the rank that was read is the best one where possible."""
-    chosen = _stream_draw(rng, sinr_db.size)
-    if read is None:
-        return chosen
-    for _ in range(8):
-        off = _best(sinr_db, most, chosen, link)[1] != min(read, most)
-        if not off.any():
-            break
-        chosen[off] = _stream_draw(rng, int(off.sum()))
-    return chosen
-
-
-def _stream_draw(rng: np.random.Generator, size: int) -> Draws:
-    import numpy as np
-
-    steps = np.abs(rng.normal(_STREAM_STEPS_DB, _STREAM_STEPS_SD_DB, (size, 3)))
-    return np.asarray(np.cumsum(steps, axis=1), dtype=np.float64)
-
-
-def _best(sinr_db: Draws, most: int, streams_db: Draws, link: _Link) -> tuple[Draws, Draws]:
-    """bit/s/Hz and layers at the best number of layers: power shared equally, each stream by TR 36.942's form with slope and cap as drawn."""
-    import numpy as np
-
-    best, layers = np.full(sinr_db.size, 0.01), np.ones(sinr_db.size)
-    ratio = 10.0 ** (sinr_db / 10.0)
-    weaker = np.concatenate((np.ones((sinr_db.size, 1)), 10.0 ** (-streams_db / 10.0)), axis=1)
-    for count in range(1, min(most, 4) + 1):
-        per_stream = np.log2(1.0 + (ratio / link.gap)[:, None] / count * weaker[:, :count])
-        total = np.minimum(link.cap[:, None], link.alpha[:, None] * per_stream).sum(axis=1)
-        better = (total > best) & (sinr_db >= -10.0)
-        best, layers = np.where(better, total, best), np.where(better, float(count), layers)
-    return best, layers
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Uplink:
-    """Upload per draw before and after, and how much more power is asked for than there is (dB; below 0 is headroom)."""
-
-    before: Draws
-    after: Draws
-    short_db: Draws
-
-
-def _uplink(rng: np.random.Generator, carrier: ActiveCarrier, device_now: Device, device_then: Device, signal: Draws) -> _Uplink | None:
-    """Power control by TS 38.213 7.1.1 with parameters nobody tells: target, alpha and the base station's level are drawn.
-
-    Short of power, a network gives fewer blocks at full density (most draws) or all blocks at less (the rest).
-    """
-    import numpy as np
-
-    size = signal.size
-    blocks = carrier.ul_blocks or carrier.blocks or 0
-    if not carrier.uplink or carrier.rsrp_dbm is None or blocks == 0:
-        return None
-    alpha = rng.choice((0.7, 0.8, 0.9, 1.0), size)
-    reference = _UL_REFERENCE_DBM[carrier.rat] + rng.normal(0.0, _UPLINK_OFFSET_SD_DB, size)
-    loss = reference - carrier.rsrp_dbm
-    target = rng.normal(_UL_TARGET_DBM, _UL_TARGET_SD_DB, size)  # received per block, at a path loss of 118 dB
-    density = target + (1.0 - alpha) * (118.0 - loss)
-    short = density + loss + 10.0 * math.log10(blocks) - device_now.power_dbm
-    if carrier.tx_power_dbm is not None:
-        if carrier.tx_power_dbm >= device_now.power_dbm - _CAPPED_MARGIN_DB:
-            short = np.where(short > 0.0, short, rng.exponential(6.0, size))
-        else:
-            short = np.full(size, carrier.tx_power_dbm - device_now.power_dbm)
-    noise = -121.422 + rng.uniform(6.0, 11.0, size)
-    spread_out = rng.random(size) < _UL_ALL_BLOCKS_SHARE
-
-    def rate(short_db: Draws, density_dbm: Draws) -> Draws:
-        fewer = np.maximum(short_db, 0.0)
-        given = np.where(spread_out, blocks, np.maximum(1.0, blocks * 10.0 ** (-fewer / 10.0)))
-        thinner = np.where(spread_out, fewer, np.maximum(0.0, fewer - 10.0 * math.log10(blocks)))
-        efficiency = np.minimum(4.4, 0.4 * np.log2(1.0 + 10.0 ** ((density_dbm - thinner - noise) / 10.0)))
-        return np.asarray(given * 12e-3 * carrier.scs_khz * efficiency * carrier.up_share, dtype=np.float64)
-
-    power = device_then.power_dbm - device_now.power_dbm
-    return _Uplink(before=rate(short, density), after=rate(short - alpha * signal - power, density + (1.0 - alpha) * signal), short_db=short)
-
-
-def _added(rng: np.random.Generator, others: Sequence[ActiveCarrier], now: Side, then: Side, device: Device, noise_figure: Draws, link: _Link, draws: int) -> list[Draws]:
+def _added(rng: np.random.Generator, others: Sequence[ActiveCarrier], now: Side, then: Side, device: Device, noise_figure: Draws, link: LinkMap, draws: int) -> list[Draws]:
     """Rates of carriers that were seen but not in use."""
     rates = []
     for carrier in others:
@@ -508,7 +343,7 @@ def _added(rng: np.random.Generator, others: Sequence[ActiveCarrier], now: Side,
     return rates
 
 
-def _sum_best(parts: Sequence[Draws], most: int | None) -> Draws:
+def _sumbest_layers(parts: Sequence[Draws], most: int | None) -> Draws:
     import numpy as np
 
     stack = np.stack(parts)

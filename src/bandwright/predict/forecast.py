@@ -22,13 +22,13 @@ from bandwright.words.answers import Forecast
 from bandwright.words.radio import Rat, Reading
 from bandwright.words.site import Need, Requirements
 
-__all__ = ["USUAL_DEVICE", "Device", "RateSpread", "downlink_formula_mbps", "expected_rates", "prior_scores", "uplink_formula_mbps"]
+__all__ = ["DOWN_RATIO", "DOWN_SD_LN", "USUAL_DEVICE", "Device", "RateSpread", "downlink_formula_mbps", "expected_rates", "prior_scores", "uplink_formula_mbps"]
 
 _LEVEL = 0.80
 _SOURCE = "TR 36.942 Annex A; spread from published measurements at fixed places (LTE carrier aggregation 2019, uplink tests 2022-23)"
 
 # Residuals of ln(goodput / formula), one test, load of the cell unknown. Read off published open measurements at fixed places.
-_DOWN_RATIO, _DOWN_SD_LN = 0.58, 0.55
+DOWN_RATIO, DOWN_SD_LN = 0.58, 0.55
 _UP_SD_LN = 0.9  # 0.8 to 1.2 across places
 # One SINR reading scatters by this much; means of a minute by 1.5 dB.
 _ONE_READING_SINR_SD_DB = 3.5
@@ -147,7 +147,7 @@ def _downlinks(states: Sequence[ActiveCarrier], device: Device) -> list[tuple[st
     parts = [
         (
             s.of,
-            _DOWN_RATIO
+            DOWN_RATIO
             * downlink_formula_mbps(sinr_db=s.sinr_db, layers=_layers(s, device), blocks=s.blocks, scs_khz=s.scs_khz, share=s.down_share),
         )
         for s in states
@@ -171,11 +171,11 @@ def _uplinks(states: Sequence[ActiveCarrier], device: Device) -> list[tuple[str,
 def _down_sd(downs: Sequence[tuple[str, float]], states: Sequence[ActiveCarrier], averaged: bool) -> float:
     """Residual sd of ln, with the scatter of the SINR reading carried through the formula's slope at the strongest carrier."""
     if not downs:
-        return _DOWN_SD_LN
+        return DOWN_SD_LN
     best = next(s for s in states if s.of == downs[0][0])
     slope = _slope_ln_per_db(best.sinr_db or 0.0)
     sinr_sd = 1.5 if averaged else _ONE_READING_SINR_SD_DB
-    return math.hypot(_DOWN_SD_LN, slope * sinr_sd)
+    return math.hypot(DOWN_SD_LN, slope * sinr_sd)
 
 
 def _slope_ln_per_db(sinr_db: float) -> float:
@@ -236,7 +236,7 @@ def _forecast(quantity: str, median: float, sd_ln: float, notes: tuple[str, ...]
 
 def _spread_of(row: Forecast) -> RateSpread:
     if row.median <= 0 or row.low <= 0:
-        return RateSpread(median_mbps=0.0, sd_ln=_DOWN_SD_LN)
+        return RateSpread(median_mbps=0.0, sd_ln=DOWN_SD_LN)
     z = NormalDist().inv_cdf((1.0 + row.level) / 2.0)
     return RateSpread(median_mbps=row.median, sd_ln=max(1e-6, math.log(row.high / row.low) / (2.0 * z)))
 
