@@ -59,7 +59,9 @@ def _distance(got: dict[str, Any], want: dict[str, Any]) -> int:
     return sum(1 for name, item in want["fields"].items() if name in got["fields"] and _has_value(got["fields"][name]) and _right(got["fields"][name], item))
 
 
-def _pair(got: list[dict[str, Any]], want: list[dict[str, Any]]) -> tuple[list[tuple[dict[str, Any], dict[str, Any]]], list[dict[str, Any]], list[dict[str, Any]]]:
+def _pair(
+    got: list[dict[str, Any]], want: list[dict[str, Any]]
+) -> tuple[list[tuple[dict[str, Any], dict[str, Any]]], list[dict[str, Any]], list[dict[str, Any]]]:
     pairs, left = [], list(got)
     missing = []
     for carrier in want:
@@ -81,7 +83,9 @@ def score(name: str, got: dict[str, Any], expected: dict[str, Any]) -> Score:
     for carrier in surplus:
         result.invented += [f"{name}: {carrier['rat']} {carrier['role']} {key}={item}" for key, item in carrier["fields"].items() if _has_value(item)]
     for carrier in missing:
-        result.missed += [f"{name}: {carrier['rat']} {carrier['role']} {key}" for key, item in carrier["fields"].items() if _has_value(item) and not item.get("accept_null")]
+        result.missed += [
+            f"{name}: {carrier['rat']} {carrier['role']} {key}" for key, item in carrier["fields"].items() if _has_value(item) and not item.get("accept_null")
+        ]
     for mine, theirs in pairs:
         _score_carrier(name, mine, theirs, result)
     for never in expected.get("never", []):

@@ -66,7 +66,16 @@ def test_recorded_texts_are_read_without_an_invented_value(shared_data):
 @pytest.mark.shared
 def test_recorded_registration_answers_are_read(shared_data):
     """Real +CREG, +CGREG, +CEREG and +C5GREG answers with what a modem daemon reads from them (stat, AcT)."""
-    words = {"home": "home", "roaming": "roaming", "denied": "denied", "searching": "searching", "idle": "none", "home_sms_only": "home", "roaming_csfb_not_preferred": "roaming", "attached_rlos": "limited"}
+    words = {
+        "home": "home",
+        "roaming": "roaming",
+        "denied": "denied",
+        "searching": "searching",
+        "idle": "none",
+        "home_sms_only": "home",
+        "roaming_csfb_not_preferred": "roaming",
+        "attached_rlos": "limited",
+    }
     checked = 0
     for line in (shared_data / "at_responses.jsonl").read_text().splitlines():
         record = json.loads(line)
@@ -85,7 +94,11 @@ def test_recorded_registration_answers_are_read(shared_data):
 
 def test_the_scorer_sees_what_is_invented_missed_and_wrong():
     """The scorer is a test's foundation: each of its verdicts, on readings made up to earn it."""
-    want = {"mode": "lte", "registration": {"value": "home"}, "carriers": [{"rat": "lte", "role": "pcell", "fields": {"rsrp": {"value": -92}, "pci": {"value": None, "why": "-"}}}]}
+    want = {
+        "mode": "lte",
+        "registration": {"value": "home"},
+        "carriers": [{"rat": "lte", "role": "pcell", "fields": {"rsrp": {"value": -92}, "pci": {"value": None, "why": "-"}}}],
+    }
 
     def got(fields, mode="lte", registration="home"):
         return {"mode": mode, "registration": registration, "carriers": [{"rat": "lte", "role": "pcell", "fields": fields}], "unread": []}

@@ -34,7 +34,7 @@ def printed(readings, *, also_disputed=False):
 def within(value, whole):
     rat, role, name, what = value
     roles = SERVING if role in SERVING else {role}
-    fitting = [w for w in whole if w[0] == rat and w[2] == name and (w[1] == role or "serving" in {w[1], role} and w[1] in roles)]
+    fitting = [w for w in whole if w[0] == rat and w[2] == name and (w[1] == role or ("serving" in {w[1], role} and w[1] in roles))]
     return any(w[3] == what or w[3] is None for w in fitting) or (name == "band" and any(w[2] == "arfcn" and w[3] is None for w in whole))
 
 
@@ -62,7 +62,14 @@ def test_a_cut_of_a_recorded_text_adds_no_value(shared_data):
 
 def told(text):
     """Return what the readings of a text say, without where they say it."""
-    return [(r.mode, r.registration, [(c.rat, c.role, sorted((f.name, str(f.value), str(f.low), str(f.high), f.state.value) for f in c.fields)) for c in r.carriers]) for r in parse(text)]
+    return [
+        (
+            r.mode,
+            r.registration,
+            [(c.rat, c.role, sorted((f.name, str(f.value), str(f.low), str(f.high), f.state.value) for f in c.fields)) for c in r.carriers],
+        )
+        for r in parse(text)
+    ]
 
 
 VARIANTS = {
@@ -96,7 +103,12 @@ def test_spans_point_at_what_was_read(record):
                 assert 0 <= item.span.start <= item.span.stop <= len(text)
                 if isinstance(item.value, int) and item.name in {"rsrp", "rsrq", "pci", "arfcn", "band"} and not item.derived and item.why is None:
                     shown = text[item.span.start : item.span.stop]
-                    assert str(item.value) in shown or "x" in shown.lower() or shown.strip('",\\r').upper() in {"D3", "4D", "-920", "-110", "5078"} or shown.startswith(";"), (item, shown)
+                    assert (
+                        str(item.value) in shown
+                        or "x" in shown.lower()
+                        or shown.strip('",\\r').upper() in {"D3", "4D", "-920", "-110", "5078"}
+                        or shown.startswith(";")
+                    ), (item, shown)
         for span in (*reading.unread, *reading.recognised):
             assert 0 <= span.start < span.stop <= len(text)
 
@@ -113,7 +125,14 @@ def test_what_is_left_over_and_what_was_read_do_not_overlap():
 
 
 PIECES = [piece for record in OWN for piece in record["raw"].splitlines(keepends=True)]
-FRAGMENTS = st.lists(st.one_of(st.sampled_from(PIECES), st.text(max_size=12), st.sampled_from([",", '"', "{", "}", "[", "]", "-", "\n", "\t", ":", "=", "<a>", "</a>", "|", "9" * 30, "٣", "²"])), max_size=25)
+FRAGMENTS = st.lists(
+    st.one_of(
+        st.sampled_from(PIECES),
+        st.text(max_size=12),
+        st.sampled_from([",", '"', "{", "}", "[", "]", "-", "\n", "\t", ":", "=", "<a>", "</a>", "|", "9" * 30, "٣", "²"]),
+    ),
+    max_size=25,
+)
 
 
 @given(FRAGMENTS)
@@ -157,5 +176,15 @@ def test_changed_bytes_of_real_answers_do_not_break_it():
 
 
 def test_deep_and_long_documents_do_not_break_it():
-    for text in ("[" * 5000, '{"a":' * 3000, "<a>" * 3000 + "x" + "</a>" * 3000, "(" * 4000, '"' * 4001, "RSRP: " * 2000, "|" * 5000, "-" * 9000, "a=1," * 2000):
+    for text in (
+        "[" * 5000,
+        '{"a":' * 3000,
+        "<a>" * 3000 + "x" + "</a>" * 3000,
+        "(" * 4000,
+        '"' * 4001,
+        "RSRP: " * 2000,
+        "|" * 5000,
+        "-" * 9000,
+        "a=1," * 2000,
+    ):
         parse(text)

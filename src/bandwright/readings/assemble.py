@@ -168,7 +168,12 @@ def _subject(entry: Entry, subjects: list[_Subject], rat: Rat | None = None) -> 
     key = entry.key
     wanted = rat or key.rat
     for subject in reversed(subjects):
-        if subject.block == entry.block and subject.role == key.role and subject.index == key.index and (subject.rat is wanted or (rat is not None and subject.technology is rat)):
+        if (
+            subject.block == entry.block
+            and subject.role == key.role
+            and subject.index == key.index
+            and (subject.rat is wanted or (rat is not None and subject.technology is rat))
+        ):
             return subject
     made = _Subject(entry.block, wanted, key.role, key.index, entry.label_start, key.words)
     subjects.append(made)
@@ -215,10 +220,10 @@ def _quantity(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[
         return
     known = subject.fields.get(item.name)
     if known is not None and known.state is FieldState.OK:
-        if item.state is not FieldState.OK or (known.value == value and known.is_interval == item.is_interval):
-            if not _begins_again(subject, key):
-                piece.spans.append((span[0], made.stop))
-                return
+        same = item.state is not FieldState.OK or (known.value == value and known.is_interval == item.is_interval)
+        if same and not _begins_again(subject, key):
+            piece.spans.append((span[0], made.stop))
+            return
         if _begins_again(subject, key) or item.name in _IDENTITIES:
             subject = _Subject(entry.block, key.rat or (rat if rat is not None else None), key.role, key.index, entry.label_start, key.words)
             subject.hint = rat
@@ -414,7 +419,16 @@ def _finish(subject: _Subject, rat: Rat | None) -> None:
             if again is not None and again.field is not None:
                 subject.fields[name] = again.field
     cell, node = subject.fields.get("cell_id"), subject.fields.get("enb_id")
-    if rat is Rat.LTE and cell is not None and cell.state is FieldState.AMBIGUOUS and node is not None and isinstance(node.value, int) and cell.span is not None:
+    if (
+        rat is Rat.LTE
+        and cell is not None
+        and cell.state is FieldState.AMBIGUOUS
+        and node is not None
+        and isinstance(node.value, int)
+        and cell.span is not None
+    ):
         digits = subject.texts.get("cell_id", "")
         if digits.isdecimal() and int(digits) >> 8 == node.value:
-            subject.fields["cell_id"] = ok_field("cell_id", int(digits), cell.span.start, cell.span.stop, why="decimal: it belongs to the node printed beside it")
+            subject.fields["cell_id"] = ok_field(
+                "cell_id", int(digits), cell.span.start, cell.span.stop, why="decimal: it belongs to the node printed beside it"
+            )

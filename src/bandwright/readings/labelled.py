@@ -21,15 +21,21 @@ from bandwright.words.radio import FieldState, Role
 
 __all__ = ["labelled_entries", "read_labelled", "read_table"]
 
-_HINTS = re.compile(r"(?i)rsr[pq]|rssi|sinr|snr|arfcn|band|pci|cell|lte|\bnr|5g|4g|plmn|mcc|tac|tracking|imei|imsi|iccid|signal|regist|roam|network|technology|service|channel|mode|physical|cqi")
-_SEGMENT = re.compile(r"\t+|[ ]{2,}|[ ]*[|;•·│┃║][ ]*|,[ ]*(?=[A-Za-z][A-Za-z0-9 _./()-]{0,30}[:=])|,(?=[A-Za-z_][\w.-]{0,30}=)|(?:(?<=[\d\"\]])|(?<=dB)|(?<=dBm)|(?<=Hz))[ ](?=[A-Za-z_][\w.-]{0,30}=\S)")
+_HINTS = re.compile(
+    r"(?i)rsr[pq]|rssi|sinr|snr|arfcn|band|pci|cell|lte|\bnr|5g|4g|plmn|mcc|tac|tracking|imei|imsi|iccid|signal|regist|roam|network|technology|service|channel|mode|physical|cqi"
+)
+_SEGMENT = re.compile(
+    r"\t+|[ ]{2,}|[ ]*[|;•·│┃║][ ]*|,[ ]*(?=[A-Za-z][A-Za-z0-9 _./()-]{0,30}[:=])|,(?=[A-Za-z_][\w.-]{0,30}=)|(?:(?<=[\d\"\]])|(?<=dB)|(?<=dBm)|(?<=Hz))[ ](?=[A-Za-z_][\w.-]{0,30}=\S)"
+)
 _SEPARATOR = re.compile(r"[ \t]*(?:[:=]+>?|->|→)[ \t]*")
 _DECORATION = " \t#=*-_~[]<>{}|+:.•·│┃║─━═┌┐└┘├┤┬┴┼`\"'"
 _TIMES = re.compile(r"\d{4}-\d\d-\d\d|\d\d:\d\d(?::\d\d)?|\d\d[./]\d\d[./]\d{2,4}|^\d{10}(?:\.\d+)?$|^\d{13}$")
 _RULE = re.compile(r"[\s|+:=_*~.─━═┌┐└┘├┤┬┴┼│┃║-]*\Z")
 _EMPHASIS = re.compile(r"\*\*|`+")
 _PATH = re.compile(r"[\w\[\]-]+(?:[./][\w\[\]-]+)+\Z")
-_GUIDE = re.compile(r"(?i)^(?:very )?(?:excellent|good|fair|poor|bad|weak|strong|great|ok|no signal|mid(?: cell)?|cell edge|medium|quality|legend|signal (?:quality|strength) (?:guide|table))\b")
+_GUIDE = re.compile(
+    r"(?i)^(?:very )?(?:excellent|good|fair|poor|bad|weak|strong|great|ok|no signal|mid(?: cell)?|cell edge|medium|quality|legend|signal (?:quality|strength) (?:guide|table))\b"
+)
 
 
 class _Segment(NamedTuple):
@@ -106,10 +112,10 @@ def _polls(entries: list[Entry]) -> list[int]:
         period = entries[:position]
         carriers = {(entry.key.rat, entry.key.role, entry.key.index) for entry in period if entry.key.quantity and entry.key.known}
         if len(carriers) > 1 or any(entry.key.quantity in _OF_A_MOMENT for entry in period):
-            size = position
-            while whose[position : position + size] == whose[:size]:
-                begins.append(position)
-                position += size
+            following = position
+            while whose[following : following + position] == whose[:position]:
+                begins.append(following)
+                following += position
             break
     return begins
 
@@ -122,7 +128,11 @@ def _printed_again(piece: Piece, entries: list[Entry]) -> int | None:
             continue
         values = {name: item.value for name, item in draft.fields.items() if item.state is FieldState.OK}
         named = tuple(values.get(name) for name in ("arfcn", "pci", "band"))
-        mark: object = (draft.rat, *named) if named[1] is not None and (named[0] is not None or named[2] is not None) else (draft.rat, tuple(sorted((k, str(v)) for k, v in values.items())))
+        mark: object = (
+            (draft.rat, *named)
+            if named[1] is not None and (named[0] is not None or named[2] is not None)
+            else (draft.rat, tuple(sorted((k, str(v)) for k, v in values.items())))
+        )
         if mark in seen:
             begins = next((n for n, entry in enumerate(entries) if entry.label_start >= draft.start), len(entries))
             same = [n for n in range(1, begins + 1) if n < len(entries) and entries[n].key == entries[0].key]
@@ -221,7 +231,9 @@ def _sample(line: _Segment, named: set[Hashable], *, cut: bool) -> list[Entry]:
             out.append(Entry(combine(tuple(about), key), one.group(2), start, line.start + one.end(2), line.start + one.start(), block))
     named.add(block)
     label = classify(found.group(1))
-    out.append(Entry(combine(tuple(about), label), found.group(3), line.start + found.start(3), line.start + found.end(3), line.start + found.start(1), block, cut))
+    out.append(
+        Entry(combine(tuple(about), label), found.group(3), line.start + found.start(3), line.start + found.end(3), line.start + found.start(1), block, cut)
+    )
     return out
 
 
@@ -259,7 +271,14 @@ def _open(headings: list[_Heading], line: _Segment, indent: int, number: int) ->
     inherited = None
     while headings and headings[-1].indent >= indent:
         inherited = headings.pop().key
-    if key.rat is None and inherited is not None and inherited.rat is not None and key.role not in {"", "neighbour", "scan"} and not key.foreign and not (headings and _says(headings[-1].key)):
+    if (
+        key.rat is None
+        and inherited is not None
+        and inherited.rat is not None
+        and key.role not in {"", "neighbour", "scan"}
+        and not key.foreign
+        and not (headings and _says(headings[-1].key))
+    ):
         key = Key(rat=inherited.rat, role=key.role, index=key.index, blocked=key.blocked, known=key.known, words=key.words)
     if _GUIDE.match(bare):
         key = Key(blocked=True, known=False, words=key.words)
@@ -307,7 +326,7 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
         elif separator is not None:
             label = _Segment(segment.text[: separator.start()].strip(), segment.start, segment.start + separator.start())
             key = classify(label.text)
-            if following is not None and key.known and _says(key) and not key.quantity.replace("role", "") and position == 0 and _reads(following, end):
+            if following is not None and key.known and _says(key) and not key.quantity.replace("role", "") and position == 0 and _reads(following):
                 about = (key,)
             elif following is not None and _first_separator(following.text) is None and not _is_label(following.text):
                 out.extend(pair._replace(about=about) for pair in _compound(label, following))
@@ -326,17 +345,17 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
             out.extend(pair._replace(about=about) for pair in _compound(segment, following))
             position += 1
         else:
-            pair = _glued(segment, end)
+            pair = _glued(segment)
             if pair is not None:
                 out.append(pair._replace(about=about))
         position += 1
     return out
 
 
-def _reads(segment: _Segment, end: int) -> bool:
+def _reads(segment: _Segment) -> bool:
     """Whether a segment holds a pair of its own."""
     separator = _first_separator(segment.text)
-    return (separator is not None and _is_label(segment.text[: separator.start()].strip())) or _glued(segment, end) is not None or _is_label(segment.text)
+    return (separator is not None and _is_label(segment.text[: separator.start()].strip())) or _glued(segment) is not None or _is_label(segment.text)
 
 
 def _bare_segment(line: _Segment) -> _Segment:
@@ -413,7 +432,7 @@ def _item(item: _Segment, pairs: list[_Pair], about: list[Key]) -> bool:
     if key.known and _says(key) and key.quantity in {"", "role"}:
         about.append(key)
         return True
-    glued = _glued(item, item.stop)
+    glued = _glued(item)
     if glued is not None and glued.label.text.lower() != "band":
         pairs.append(glued)
         return True
@@ -440,7 +459,11 @@ def _item(item: _Segment, pairs: list[_Pair], about: list[Key]) -> bool:
 def _opens_block(text: str) -> bool:
     """Whether a label without a value is a heading: what it names is no quantity, or a carrier."""
     key = classify(text)
-    return not key.quantity or key.quantity in {"role", "mode", "state", "registration"} or bool(key.words and key.words[-1] in {"cell", "carrier", "info", "signal"})
+    return (
+        not key.quantity
+        or key.quantity in {"role", "mode", "state", "registration"}
+        or bool(key.words and key.words[-1] in {"cell", "carrier", "info", "signal"})
+    )
 
 
 def _segments(line: _Segment) -> list[_Segment]:
@@ -488,16 +511,24 @@ def _within(segment: _Segment) -> list[_Pair]:
     value_from = first.end()
     out: list[_Pair] = []
     whose = classify(label)
-    about = (Key(rat=whose.rat, role=whose.role, index=whose.index, foreign=whose.foreign),) if not whose.quantity and not whose.blocked and _says(whose) else ()
+    about = (
+        (Key(rat=whose.rat, role=whose.role, index=whose.index, foreign=whose.foreign),) if not whose.quantity and not whose.blocked and _says(whose) else ()
+    )
     for mark in marks[1:]:
         inner = _label_before(text, value_from, mark.start())
         if inner is None:
             continue
         value = text[value_from:inner].rstrip(" \t,;|/")
-        out.extend(_compound(_Segment(label, label_start, label_start + len(label)), _Segment(value, segment.start + value_from, segment.start + value_from + len(value))))
+        out.extend(
+            _compound(
+                _Segment(label, label_start, label_start + len(label)), _Segment(value, segment.start + value_from, segment.start + value_from + len(value))
+            )
+        )
         label, label_start, value_from = text[inner : mark.start()].strip(), segment.start + inner, mark.end()
     value = text[value_from:].rstrip()
-    out.extend(_compound(_Segment(label, label_start, label_start + len(label)), _Segment(value, segment.start + value_from, segment.start + value_from + len(value))))
+    out.extend(
+        _compound(_Segment(label, label_start, label_start + len(label)), _Segment(value, segment.start + value_from, segment.start + value_from + len(value)))
+    )
     return [pair._replace(about=about) for pair in out] if about and len(out) > 1 else out
 
 
@@ -535,7 +566,7 @@ def _parts(segment: _Segment) -> list[_Segment]:
     return out
 
 
-def _glued(segment: _Segment, end: int) -> _Pair | None:
+def _glued(segment: _Segment) -> _Pair | None:
     """Return "RSRP -95 dBm" as a pair: the longest known label at the beginning, if all that follows is its value."""
     text = segment.text
     if len(text) > 60:
@@ -553,7 +584,11 @@ def _glued(segment: _Segment, end: int) -> _Pair | None:
             else registration_of(value) is not None
             if key.quantity == "registration"
             else key.quantity not in {"role", "time", "mcc", "mnc", "private", "ul_other", "sector", "gnb_id", "ecgi", "temperature_c"}
-            and ((made := read_value(key, value, start)) is not None and made.field is not None and (made.field.state is not FieldState.UNKNOWN or value in {"-", "--", "n/a"}))
+            and (
+                (made := read_value(key, value, start)) is not None
+                and made.field is not None
+                and (made.field.state is not FieldState.UNKNOWN or value in {"-", "--", "n/a"})
+            )
         )
         if fits:
             return _Pair(_Segment(label, segment.start, segment.start + len(label)), _Segment(value, start, segment.stop))
@@ -644,7 +679,9 @@ def _blanks(line: _Segment) -> list[_Segment]:
     return _cut(line, _BLANK, keep_empty=False)
 
 
-def _rows(lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]) -> tuple[list[list[Entry]], int]:
+def _rows(
+    lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]
+) -> tuple[list[list[Entry]], int]:
     rows: list[list[Entry]] = []
     while position < len(lines):
         line = lines[position]
@@ -655,7 +692,9 @@ def _rows(lines: list[_Segment], position: int, cutter: object, head: list[_Segm
         last = line.stop == len(text)
         if len(cells) != len(head) and not (last and 0 < len(cells) < len(head) and cutter not in {_columns, _blanks}):
             break
-        if not line.text.strip() or (not rows and any(cell.text and classify(cell.text).quantity and classify(cell.text).known and len(cell.text) > 2 for cell in cells[1:])):
+        if not line.text.strip() or (
+            not rows and any(cell.text and classify(cell.text).quantity and classify(cell.text).known and len(cell.text) > 2 for cell in cells[1:])
+        ):
             break
         if _GUIDE.match(cells[0].text) or not any(character.isdigit() for character in line.text):
             if not rows:
@@ -694,7 +733,9 @@ def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number:
     return out
 
 
-def _turned(lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]) -> tuple[list[list[Entry]], int]:
+def _turned(
+    lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]
+) -> tuple[list[list[Entry]], int]:
     """Read a table whose columns are carriers and whose rows are quantities."""
     out: list[Entry] = []
     understood = 0
@@ -715,6 +756,10 @@ def _turned(lines: list[_Segment], position: int, cutter: object, head: list[_Se
             spans.append((label.start, label.stop))
             for number, (cell, column) in enumerate(zip(cells[1:], columns, strict=False)):
                 if cell.text and cell.text.lower() not in UNKNOWN_TEXTS and _says(column):
-                    out.append(Entry(combine((*outer, column), key), cell.text, cell.start, cell.stop, cell.start, ("column", first, number), cut=cell.stop == len(text)))
+                    out.append(
+                        Entry(
+                            combine((*outer, column), key), cell.text, cell.start, cell.stop, cell.start, ("column", first, number), cut=cell.stop == len(text)
+                        )
+                    )
         position += 1
     return ([out], position) if understood >= 2 else ([], first)

@@ -38,6 +38,11 @@ class Key:
     form: str = ""  # how the quantity was named, where that says more: earfcn, nrarfcn, channel
 
 
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+# fmt: off
 _SPLIT = re.compile(r"(?i:dbm?(?![a-z])|[mkg]?hz(?![a-z])|5g-?nr|nr-?5g|[2345]g(?![a-z])|3gpp|e-?utran?\b)|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+|%")
 
 _LTE, _NR = Rat.LTE, Rat.NR
@@ -51,20 +56,20 @@ _ROLES = {
     **dict.fromkeys(("scan", "scanned", "scanning", "detected"), "scan"),
 }
 _DIRECTIONS = {**dict.fromkeys(("dl", "downlink", "down", "downstream"), "dl"), **dict.fromkeys(("ul", "uplink", "up", "upstream"), "ul")}
-_FILLERS = frozenset(
+_FILLERS = _words(
     "value val level lvl current cur now measured reported signal radio rf cell cells carrier carriers component cc info information the of no num number mobile modem "
     "cellular wwan wan status quality received ue device in is and data intra inter freq frequency service network state stat s n leg rx measurement measurements "
-    "connection main active used usage wireless strength interference m".split()
+    "connection main active used usage wireless strength interference m"
 )
 _UNITS = {"dbm": "dBm", "db": "dB", "mhz": "MHz", "khz": "kHz", "hz": "Hz", "rb": "RB", "rbs": "RB", "prb": "RB", "prbs": "RB", "hex": "hex", "dec": "dec", "decimal": "dec", "hexadecimal": "hex", "nrb": "RB"}
-_FOREIGN = frozenset(
-    "wifi wlan wi-fi fi gsm umts wcdma utra utran hspa cdma evdo 1x gps gnss ethernet lan bluetooth dsl docsis lora zigbee 2g 3g tdscdma edge gprs uarfcn rscp ecio ecno evdo cdma1x nb iot".split()
+_FOREIGN = _words(
+    "wifi wlan wi-fi fi gsm umts wcdma utra utran hspa cdma evdo 1x gps gnss ethernet lan bluetooth dsl docsis lora zigbee 2g 3g tdscdma edge gprs uarfcn rscp ecio ecno evdo cdma1x nb iot"
 )
-_BLOCKED = frozenset(
+_BLOCKED = _words(
     "threshold thresholds thresh min max minimum maximum avg average mean median limit limits target supported support supports capability capabilities capable allowed preferred preference "
     "preferences pref configured config configuration settings setting set lock locked locking mask history previous prev last best worst required recommended typical example examples delta offset "
     "hysteresis trigger requested selected selection available forbidden search home default range ranges scale guide legend policy enabled disabled enable priority count total peak lowest "
-    "highest std deviation percentile option options profile want wanted desired good excellent poor fair".split()
+    "highest std deviation percentile option options profile want wanted desired good excellent poor fair"
 )
 _PRIVATE = frozenset({"imei", "imeisv", "imsi", "iccid", "msisdn", "eid", "uicc"})
 
@@ -136,8 +141,15 @@ _phrases("role", "role", "cell role", "carrier type", "cell", "carrier", "compon
 _LONGEST = max(len(words) for words in _PHRASES)
 _PORT_NAMES = {"rxm": "0", "rxd": "1", "prx": "0", "drx": "1", "diversity": "1", "div": "1", "ant": "", "antenna": "", "port": "", "chain": "", "branch": "", "rx": ""}
 _LEVELS = {"rsrp", "rsrq", "rssi", "sinr"}
+# fmt: on
 _VOCABULARY = sorted(
-    {word for words in _PHRASES for word in words if len(word) > 1} | set(_RATS) | set(_ROLES) | set(_DIRECTIONS) | {"ss", "dbm", "mhz", "phy", "id", "rx", "tx"}, key=len, reverse=True
+    {word for words in _PHRASES for word in words if len(word) > 1}
+    | set(_RATS)
+    | set(_ROLES)
+    | set(_DIRECTIONS)
+    | {"ss", "dbm", "mhz", "phy", "id", "rx", "tx"},
+    key=len,
+    reverse=True,
 )
 _GLUED = re.compile("|".join(re.escape(word) for word in _VOCABULARY))
 
@@ -200,7 +212,11 @@ def classify(text: str) -> Key:
     while position < len(words):
         word = words[position]
         found = _phrase_at(words, position)
-        if found is not None and (not quantity or quantity in {"role", "mode", "state"} or (quantity == found[1][0])) and not _is_qualifier(words, position, found):
+        if (
+            found is not None
+            and (not quantity or quantity in {"role", "mode", "state"} or (quantity == found[1][0]))
+            and not _is_qualifier(words, position, found)
+        ):
             size, (name, how) = found
             if name == "role" and quantity:
                 pass
@@ -218,7 +234,11 @@ def classify(text: str) -> Key:
         elif word in _ROLES:
             role = _ROLES[word]
             said.append("role")
-        elif word in _PORT_NAMES and (_PORT_NAMES[word] or _level_ahead(words) or word in {"ant", "antenna", "port", "chain", "branch"}) and not (word == "rx" and not _number_next(words, position)):
+        elif (
+            word in _PORT_NAMES
+            and (_PORT_NAMES[word] or _level_ahead(words) or word in {"ant", "antenna", "port", "chain", "branch"})
+            and not (word == "rx" and not _number_next(words, position))
+        ):
             port = _PORT_NAMES[word] or "?"
             said.append("port")
         elif word == "main" and _level_ahead(words) and "cell" not in words:
@@ -250,7 +270,13 @@ def classify(text: str) -> Key:
             known = False
             said.append("foreign")
         elif word in _FILLERS or (word == "id" and quantity in {"pci", "cell_id", "enb_id", "tac", "plmn"}):
-            said.append("device" if word in {"modem", "wwan", "wan", "cellular"} else "filler cell" if word in {"cell", "carrier", "cc", "component", "cells", "carriers"} else "filler")
+            said.append(
+                "device"
+                if word in {"modem", "wwan", "wan", "cellular"}
+                else "filler cell"
+                if word in {"cell", "carrier", "cc", "component", "cells", "carriers"}
+                else "filler"
+            )
         else:
             known = False
             said.append("unknown")

@@ -63,7 +63,7 @@ def decode(data: bytes) -> str:
 
 
 def plain(text: str) -> Plain:
-    """Return the plain form of a text. Line ends become "\\n"; quote marks at the start of lines, colours and byte order marks go."""
+    """Return the plain form of a text. Line ends become line feeds; quote marks at the start of lines, colours and byte order marks go."""
     given = len(text)
     text = text[:MOST_CHARACTERS]
     if _NEEDS_WORK.search(text) is None:

@@ -101,7 +101,10 @@ def _signature(piece: Piece) -> object:
     return (
         piece.mode,
         piece.registration,
-        [(d.rat, d.role, sorted((f.name, str(f.value), f.low or 0.0, f.high or 0.0) for f in d.fields.values() if f.state is FieldState.OK)) for d in piece.drafts],
+        [
+            (d.rat, d.role, sorted((f.name, str(f.value), f.low or 0.0, f.high or 0.0) for f in d.fields.values() if f.state is FieldState.OK))
+            for d in piece.drafts
+        ],
         [(f.name, f.value, f.low, f.high) for f in piece.extras],
     )
 
@@ -364,11 +367,8 @@ def reading_json(reading: Reading, text: str) -> dict[str, Any]:
 
 
 def _field_json(item: Field) -> dict[str, Any]:
-    made: dict[str, Any]
-    if item.is_interval:
-        made = {"low": item.low, "high": item.high}
-    else:
-        made = {"value": list(item.value) if isinstance(item.value, tuple) else item.value}
+    value = list(item.value) if isinstance(item.value, tuple) else item.value
+    made: dict[str, Any] = {"low": item.low, "high": item.high} if item.is_interval else {"value": value}
     if item.unit is not None and (item.value is not None or item.is_interval):
         made["unit"] = item.unit
     if item.why is not None:

@@ -237,7 +237,9 @@ def _router(text: str, seen: _Seen) -> None:
 
 _MODES_TEXT = re.compile(r"(?:current|current-modes\"?)[ \t]*:[ \t]*\"?allowed: ([2-5g, ]+?);[ ]*preferred: (\w+)")
 _MODES_BUS = re.compile(r"CurrentModes\W+(?:uint32 )?(\d+)\W+(?:uint32 )?(\d+)")
-_BANDS_TEXT = re.compile(r"(?:Bands[ \t]*\|[ \t]*)?current(?:-bands\"?)?[ \t]*:[ \t]*\[?\"?((?:(?:eutran|ngran|utran|egsm|dcs|pcs|g850|cdma)[\w-]*[\", \n|\t]*)+)")
+_BANDS_TEXT = re.compile(
+    r"(?:Bands[ \t]*\|[ \t]*)?current(?:-bands\"?)?[ \t]*:[ \t]*\[?\"?((?:(?:eutran|ngran|utran|egsm|dcs|pcs|g850|cdma)[\w-]*[\", \n|\t]*)+)"
+)
 _BANDS_BUS = re.compile(r"CurrentBands\"?'?\W+((?:(?:uint32 )?\d+[, \n\]]*)+)")
 
 

@@ -32,7 +32,11 @@ _TAG = re.compile(r"<(/?)([A-Za-z_][\w:.-]*)((?:\s+[\w:.-]+\s*=\s*(?:\"[^\"<]*\"
 _ATTRIBUTE = re.compile(r"([\w:.-]+)\s*=\s*(?:\"([^\"<]*)\"|'([^'<]*)')")
 _HTML = re.compile(r"(?i)<(?:td|tr|br|div|span|p|li|dt|dd|table|html|h[1-6]|label)\b[^<>]*>")
 _PARAMETER = re.compile(r"^[ \t]*(?:Device\.)?Cellular\.Interface\.(\d+)\.([A-Z][\w.]*)[ \t]*[=:][ \t]*([^\n]*)$", re.MULTILINE)
-_VALUE_KEYS, _NAME_KEYS, _UNIT_KEYS = {"value", "val", "current", "currentvalue"}, {"name", "label", "key", "title", "parameter", "field", "id", "metric", "param"}, {"unit", "units", "uom"}
+_VALUE_KEYS, _NAME_KEYS, _UNIT_KEYS = (
+    {"value", "val", "current", "currentvalue"},
+    {"name", "label", "key", "title", "parameter", "field", "id", "metric", "param"},
+    {"unit", "units", "uom"},
+)
 
 
 class Leaf(NamedTuple):
@@ -180,7 +184,7 @@ def xml_leaves(text: str) -> list[Leaf]:
     stack = [root]
     place = 0
     for found in _TAG.finditer(text):
-        closing, name, attributes, alone = found.groups()
+        closing, name, _, alone = found.groups()
         if closing:
             if len(stack) > 1 and stack[-1].name == name:
                 node = stack.pop()
@@ -219,8 +223,7 @@ def _collect(node: _Node, path: tuple[str | int, ...], leaves: list[Leaf]) -> No
             elif named is None:
                 leaves.append(Leaf((*here, name), value, start, stop, start))
         if child.text is not None and child.text[0]:
-            target = here if not (here and isinstance(here[-1], int) and not child.attributes) else here
-            leaves.append(Leaf(target, child.text[0], child.text[1], child.text[2], child.start))
+            leaves.append(Leaf(here, child.text[0], child.text[1], child.text[2], child.start))
         if child.children:
             _collect(child, here, leaves)
 
@@ -336,7 +339,12 @@ def _monitor_json(leaves: list[Leaf]) -> Piece | None:
 
 def _mm_json(leaves: list[Leaf]) -> Piece | None:
     """Read mmcli -J as mmcli's printed tables."""
-    if not leaves or not leaves[0].path or leaves[0].path[0] != "modem" or not {leaf.path[1] for leaf in leaves if len(leaf.path) > 1} & {"generic", "signal", "location", "3gpp"}:
+    if (
+        not leaves
+        or not leaves[0].path
+        or leaves[0].path[0] != "modem"
+        or not {leaf.path[1] for leaf in leaves if len(leaf.path) > 1} & {"generic", "signal", "location", "3gpp"}
+    ):
         return None
     seen: list[tuple[str, Pair]] = []
     technologies = [leaf for leaf in leaves if "access-technologies" in leaf.path]
@@ -483,13 +491,22 @@ def _parameters(text: str) -> list[Piece]:
         value = found.group(3).strip()
         first = found.start(3) + found.group(3).index(value) if value else found.start(3)
         complete = found.end() < len(text) or (len(value) > 1 and value[0] == value[-1] == '"')
-        leaf = Leaf(("Cellular", "Interface", found.group(1), found.group(2)), value.strip('"'), first, first + len(value), found.start() + len(found.group()) - len(found.group().lstrip()), cut=not complete)
+        leaf = Leaf(
+            ("Cellular", "Interface", found.group(1), found.group(2)),
+            value.strip('"'),
+            first,
+            first + len(value),
+            found.start() + len(found.group()) - len(found.group().lstrip()),
+            cut=not complete,
+        )
         leaves.setdefault(found.group(1), []).append(leaf)
     return [piece for group in leaves.values() if (piece := _tr181(group)) is not None]
 
 
 def _tr181(leaves: list[Leaf]) -> Piece | None:
     """Read the parameters of one Device.Cellular.Interface. Floors beside an interface without a technology are defaults."""
+    if not any("Cellular" in part for leaf in leaves for part in leaf.path if isinstance(part, str)):
+        return None
     found: dict[str, Leaf] = {}
     for leaf in leaves:
         joined = ".".join(str(part).strip(".") for part in leaf.path)

@@ -233,7 +233,12 @@ def _qmi_serving(pairs: list[Pair], piece: Piece) -> None:
         if not pair.value:
             section = pair.label.lower()
         elif pair.label == "Registration state" and not pair.cut:
-            state = {"registered": Registration.REGISTERED, "not-registered": Registration.NONE, "not-registered-searching": Registration.SEARCHING, "registration-denied": Registration.DENIED}.get(value)
+            state = {
+                "registered": Registration.REGISTERED,
+                "not-registered": Registration.NONE,
+                "not-registered-searching": Registration.SEARCHING,
+                "registration-denied": Registration.DENIED,
+            }.get(value)
             registered = state is Registration.REGISTERED
             if state is not None:
                 piece.say_registration(state, 10)
@@ -327,16 +332,16 @@ def _qmi_location(pairs: list[Pair], piece: Piece) -> None:
         elif label in {"EUTRA Absolute RF Channel Number", "E-UTRA Absolute RF Channel Number"}:
             _qmi_channel(frequency if frequency is not None else serving, pair)
         elif cell is not None:
-            name = {"Physical Cell ID": "pci", "RSRQ": "rsrq", "RSRP": "rsrp", "RSSI": "rssi"}.get(label)
-            if name is not None:
-                _put(cell, name, pair)
+            own = {"Physical Cell ID": "pci", "RSRQ": "rsrq", "RSRP": "rsrp", "RSSI": "rssi"}.get(label)
+            if own is not None:
+                _put(cell, own, pair)
         elif section.startswith("intra"):
             if label == "PLMN":
                 _qmi_plmn(serving, pair)
             else:
-                name = {"Tracking Area Code": "tac", "Global Cell ID": "cell_id", "Serving Cell ID": "pci"}.get(label)
-                if name is not None:
-                    _put(serving, name, pair)
+                own = {"Tracking Area Code": "tac", "Global Cell ID": "cell_id", "Serving Cell ID": "pci"}.get(label)
+                if own is not None:
+                    _put(serving, own, pair)
     _qmi_place(piece, serving, nr, cells, empty)
 
 
@@ -392,7 +397,13 @@ def _qmi_aggregation(pairs: list[Pair], piece: Piece) -> None:
             if found is not None and not pair.cut:
                 draft.put(ok_field("band", int(found.group(1)), pair.start, pair.stop))
         elif pair.label == "State" and not pair.cut:
-            state = {"activated": "active", "deactivated": "configured-inactive", "deconfigured": "deconfigured", "configured-deactivated": "configured-inactive", "configured-activated": "active"}.get(_bare(pair))
+            state = {
+                "activated": "active",
+                "deactivated": "configured-inactive",
+                "deconfigured": "deconfigured",
+                "configured-deactivated": "configured-inactive",
+                "configured-activated": "active",
+            }.get(_bare(pair))
             if state is not None:
                 draft.put(ok_field("state", state, pair.start, pair.stop))
         elif pair.label == "Physical Cell ID":
@@ -495,11 +506,11 @@ _QMI_TOPICS: dict[str, Callable[[list[Pair], Piece], None]] = {
     "cell location info": _qmi_location,
     "carrier aggregation info": _qmi_aggregation,
     "rf band info": _qmi_band,
-    "tx/rx info": _qmi_signal,
+    "tx/rx info": lambda _pairs, _piece: None,  # read by `_qmi_chains`, which needs the command too
 }
 
 
-def _tool_error(text: str, found: re.Match[str]) -> list[Piece]:
+def _tool_error(_text: str, found: re.Match[str]) -> list[Piece]:
     """Read a tool's refusal: of all of them only "no network" says something of the radio."""
     piece = Piece("tool error", "I error", found.start(), found.end(), repeats=False)
     piece.spans.append((found.start(), found.end()))
@@ -618,7 +629,9 @@ def _mm_place(pair: Pair, value: str, codes: dict[str, Pair], drafts: dict[Rat |
     if pair.label in {"operator mcc", "operator mnc"}:
         codes[pair.label[-3:]] = pair
         if len(codes) == 2 and _bare(codes["mcc"]).isdecimal() and _bare(codes["mnc"]).isdecimal():
-            draft.put(ok_field("plmn", f"{_bare(codes['mcc'])}-{_bare(codes['mnc'])}", min(p.start for p in codes.values()), max(p.stop for p in codes.values())))
+            draft.put(
+                ok_field("plmn", f"{_bare(codes['mcc'])}-{_bare(codes['mnc'])}", min(p.start for p in codes.values()), max(p.stop for p in codes.values()))
+            )
     elif pair.label in {"tracking area code", "cell id"} and re.fullmatch(r"[0-9a-f]{1,9}", value) and int(value, 16):
         name = "tac" if pair.label.startswith("t") else "cell_id"
         number = int(value, 16)
@@ -690,7 +703,14 @@ def _mbim_registration(text: str, found: re.Match[str]) -> list[Piece]:
         piece.stop = max(piece.stop, pair.stop)
         value = _bare(pair).lower()
         if pair.label.lower() == "register state" and not pair.cut:
-            state = {"home": Registration.HOME, "roaming": Registration.ROAMING, "partner": Registration.ROAMING, "searching": Registration.SEARCHING, "denied": Registration.DENIED, "deregistered": Registration.NONE}.get(value)
+            state = {
+                "home": Registration.HOME,
+                "roaming": Registration.ROAMING,
+                "partner": Registration.ROAMING,
+                "searching": Registration.SEARCHING,
+                "denied": Registration.DENIED,
+                "deregistered": Registration.NONE,
+            }.get(value)
             if state is not None:
                 piece.say_registration(state, 12)
     return [piece]
@@ -820,7 +840,9 @@ def _monitor_place(piece: Piece, primary: Draft | None, loose: Draft, components
     """Give the values without a carrier to the primary one; those marked nr- to the first NR carrier."""
     if primary is None:
         stand_alone = piece.mode in {Mode.NR_SA, Mode.NR}
-        loose.rat = loose.rat or (Rat.NR if stand_alone else Rat.LTE if piece.mode in {Mode.LTE, Mode.ENDC} or any(d.rat is Rat.LTE for d in components) else None)
+        loose.rat = loose.rat or (
+            Rat.NR if stand_alone else Rat.LTE if piece.mode in {Mode.LTE, Mode.ENDC} or any(d.rat is Rat.LTE for d in components) else None
+        )
         owner = loose
         components = [*components, loose] if loose.rat is not None and _some(loose) else components
     else:

@@ -21,16 +21,28 @@ UNKNOWN_TEXTS = frozenset(
         "-2147483648", "4294967295", "0xffffffff", "0xffff", "ffffffff", "xx", "?", "not set", "no data", "undefined", "invalid", "9223372036854775807", "18446744073709551615", "...", "no signal", "not known",
     }
 )  # fmt: skip
-_NUMBER = re.compile(r"([-+]?\d{1,12}(?:\.\d{1,6})?|[-+]?\d{1,4},\d{1,2}(?= ?dB))(?![\d.]*\d)['\"]?[ \t]*(dBm\b|dB\b|MHz\b|kHz\b|GHz\b|Hz\b|P?RBs?\b|us\b|µs\b|[°º]?C\b|%)?(?![A-Za-z0-9])", re.IGNORECASE)
+_NUMBER = re.compile(
+    r"([-+]?\d{1,12}(?:\.\d{1,6})?|[-+]?\d{1,4},\d{1,2}(?= ?dB))(?![\d.]*\d)['\"]?[ \t]*(dBm\b|dB\b|MHz\b|kHz\b|GHz\b|Hz\b|P?RBs?\b|us\b|µs\b|[°º]?C\b|%)?(?![A-Za-z0-9])",
+    re.IGNORECASE,
+)
 _WITH_PREFIX = re.compile(r"[ \t]*['\"]?[ \t]*")
 _AFTER = re.compile(
-    r"['\"]?[ \t]*(?:\([^()\n]{0,60}\)|\[[^\[\]\n]{0,60}\]|(?:very |quite )?(?:good|excellent|fair|poor|weak|strong|ok|great|bad|mid|medium|normal|marginal|edge)\b|\d{1,3} ?%|[▂▃▄▅▆▇█*★☆●○|]+)?['\"]?[ \t]*[,;.]?[ \t]*\Z", re.IGNORECASE
+    r"['\"]?[ \t]*(?:\([^()\n]{0,60}\)|\[[^\[\]\n]{0,60}\]|(?:very |quite )?(?:good|excellent|fair|poor|weak|strong|ok|great|bad|mid|medium|normal|marginal|edge)\b|\d{1,3} ?%|[▂▃▄▅▆▇█*★☆●○|]+)?['\"]?[ \t]*[,;.]?[ \t]*\Z",
+    re.IGNORECASE,
 )
 _LIMITS: dict[str, tuple[float, float]] = {
     "rsrp": (-156, -31), "rsrq": (-43, 20), "rssi": (-120, -10), "sinr": (-23, 40), "tx_power": (-60, 33), "pci": (0, 1007), "arfcn": (0, 3279165), "ul_arfcn": (0, 3279165), "cqi": (0, 15), "rank": (1, 8), "mcs": (0, 31),
     "dl_layers": (1, 8), "ul_layers": (1, 4), "srxlev": (-100, 120), "timing_advance": (0, 3846), "enb_id": (0, 268435455),
 }  # fmt: skip
-_UNITS = {"rsrp": ("dbm", "db"), "rsrq": ("db", "dbm"), "rssi": ("dbm", "db"), "sinr": ("db", "dbm"), "tx_power": ("dbm", "db"), "srxlev": ("db", "dbm"), "timing_advance": ("us", "µs")}
+_UNITS = {
+    "rsrp": ("dbm", "db"),
+    "rsrq": ("db", "dbm"),
+    "rssi": ("dbm", "db"),
+    "sinr": ("db", "dbm"),
+    "tx_power": ("dbm", "db"),
+    "srxlev": ("db", "dbm"),
+    "timing_advance": ("us", "µs"),
+}
 _WHOLE = {"pci", "arfcn", "ul_arfcn", "cqi", "rank", "mcs", "dl_layers", "ul_layers", "enb_id"}
 _BAND = re.compile(
     r"(?i)(?:(lte|4g|e-?utran?|nr|5g|nr5g|fdd|tdd)?[ _-]*(?:fdd|tdd)?[ _-]*(?:band|bc)[ _:-]*([bn]?)(\d{1,3})|(?:lte|4g|eutran?|fdd|tdd|fdd[ -]lte|tdd[ -]lte|lte[ -]fdd|lte[ -]tdd)?[ _-]*([bn])[ ]?(\d{1,3})|(eutran?|e-utran?)[ _-]*(\d{1,3})|(lte|nr|5g)[ _-](?:b|n)?(\d{1,3}))(?![\d.])"
@@ -65,11 +77,27 @@ def read_value(key: Key, text: str, start: int, *, rat: Rat | None = None, cut: 
     first = start + offset
     if bare.lower() in UNKNOWN_TEXTS:
         return Value(null_field(name, "printed as not known" if bare else "empty", first, max(first, first + len(bare))), end)
-    if name in {"rsrp", "rsrq", "rssi", "sinr", "tx_power", "pci", "arfcn", "ul_arfcn", "cqi", "rank", "mcs", "dl_layers", "ul_layers", "srxlev", "timing_advance", "enb_id"}:
+    if name in {
+        "rsrp",
+        "rsrq",
+        "rssi",
+        "sinr",
+        "tx_power",
+        "pci",
+        "arfcn",
+        "ul_arfcn",
+        "cqi",
+        "rank",
+        "mcs",
+        "dl_layers",
+        "ul_layers",
+        "srxlev",
+        "timing_advance",
+        "enb_id",
+    }:
         return _figure(name, key, body, first, rat=rat, cut=cut)
     if name.endswith("_per_port"):
-        single = _figure(name.removesuffix("_per_port"), key, body, first, rat=rat, cut=cut)
-        return single
+        return _figure(name.removesuffix("_per_port"), key, body, first, rat=rat, cut=cut)
     if name in {"dl_bandwidth", "ul_bandwidth"}:
         return _width(name, key, body, first, cut=cut)
     if name == "scs":
@@ -215,7 +243,10 @@ def _band(body: str, start: int, *, cut: bool) -> Value | None:
             return None
     rat, number, length = made
     rest = body[length:]
-    if not re.match(r"['\"]?[ \t]*(?:\([^()\n]{0,60}\)|\[[^\]\n]{0,60}\]|@?[ \t]*\d{3,4}[ ]?MHz|[:-]?[ \t]*(?:1800|2100|2600|800|700|900|850|1900|AWS|DD|PCS)?\+?)?['\"]?[ \t]*[,;.]?[ \t]*\Z", rest):
+    if not re.match(
+        r"['\"]?[ \t]*(?:\([^()\n]{0,60}\)|\[[^\]\n]{0,60}\]|@?[ \t]*\d{3,4}[ ]?MHz|[:-]?[ \t]*(?:1800|2100|2600|800|700|900|850|1900|AWS|DD|PCS)?\+?)?['\"]?[ \t]*[,;.]?[ \t]*\Z",
+        rest,
+    ):
         return None
     stop = start + length
     if cut and _ends_open(body, length):
@@ -225,7 +256,9 @@ def _band(body: str, start: int, *, cut: bool) -> Value | None:
 
 def _identity(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cut: bool, numeric: bool) -> Value | None:
     """Read a cell identity or tracking area: hexadecimal where letters or 0x say so, decimal where it could be nothing else."""
-    bits = {("cell_id", Rat.LTE): 28, ("cell_id", Rat.NR): 36, ("tac", Rat.LTE): 16, ("tac", Rat.NR): 24}.get((name, rat) if rat is not None else (name, Rat.NR), 36)
+    bits = {("cell_id", Rat.LTE): 28, ("cell_id", Rat.NR): 36, ("tac", Rat.LTE): 16, ("tac", Rat.NR): 24}.get(
+        (name, rat) if rat is not None else (name, Rat.NR), 36
+    )
     twins = _HEX_TWINS.match(body)
     if twins is not None and _AFTER.match(body, twins.end()) is not None:
         hexadecimal, decimal = (twins.group(1), twins.group(2)) if twins.group(1) is not None else (twins.group(4), twins.group(3))
@@ -277,7 +310,10 @@ def _word(name: str, body: str, start: int, meanings: dict[str, str]) -> Value |
 _MODES: tuple[tuple[re.Pattern[str], Mode], ...] = tuple(
     (re.compile(pattern, re.IGNORECASE), mode)
     for pattern, mode in (
-        (r"(?:4g|lte|e-?utran?)[ /&+,_-]*(?:and )?(?:5g|nr5g|nr|5gnr)\b.*|.*\b(?:en-?dc|nsa|non[- ]?stand[- ]?alone)\b.*|5g[ +&/]+(?:lte|4g)|nr5g-nsa|lte,? ?5g[ -]?nsa", Mode.ENDC),
+        (
+            r"(?:4g|lte|e-?utran?)[ /&+,_-]*(?:and )?(?:5g|nr5g|nr|5gnr)\b.*|.*\b(?:en-?dc|nsa|non[- ]?stand[- ]?alone)\b.*|5g[ +&/]+(?:lte|4g)|nr5g-nsa|lte,? ?5g[ -]?nsa",
+            Mode.ENDC,
+        ),
         (r"(?:5g[ _-]?(?:nr)?|nr5g|nr|5gnr)[ _(-]*(?:sa|stand[- ]?alone)\)?|sa|fdd nr5g-sa|tdd nr5g-sa|5gc", Mode.NR_SA),
         (r"5g(?:[ _-]?nr)?|nr|nr5g|5gnr|new radio", Mode.NR),
         (r"(?:lte|4g|e-?utran?)(?:[ _-]?(?:lte|fdd|tdd|\+|a|a-pro|advanced|ca))*(?:[ ]?\((?:4g|lte|4g\+)\))?|(?:fdd|tdd)[ _-]lte|4g\+|lte\+|4g lte", Mode.LTE),

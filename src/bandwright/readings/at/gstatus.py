@@ -26,8 +26,26 @@ _NUMBER = re.compile(r"-?\d{1,6}(?:\.\d{1,2})?\Z")
 _CHAIN = re.compile(r"(PCC|SCC ?\d?) ?(Rx\w+) (RSSI|RSRP)\Z", re.IGNORECASE)
 _SECOND = re.compile(r"LTE (?:SCC|SSC|SCELL) ?(\d?) ?(STATE|BAND|BW|CHAN)\Z")
 _NR = re.compile(r"NR5G (BAND|DL BW|UL BW|RX CHAN|TX CHAN|RSRP|RSRQ|SINR)(?: \(DBM?\))?\Z")
-_NR_NAMES = {"BAND": "band", "DL BW": "dl_bandwidth", "UL BW": "ul_bandwidth", "RX CHAN": "arfcn", "TX CHAN": "ul_arfcn", "RSRP": "rsrp", "RSRQ": "rsrq", "SINR": "sinr"}
-_PRIMARY = {"LTE BAND": "band", "LTE BW": "dl_bandwidth", "LTE RX CHAN": "arfcn", "LTE TX CHAN": "ul_arfcn", "TAC": "tac", "CELL ID": "cell_id", "RSRQ (DB)": "rsrq", "SINR (DB)": "sinr"}
+_NR_NAMES = {
+    "BAND": "band",
+    "DL BW": "dl_bandwidth",
+    "UL BW": "ul_bandwidth",
+    "RX CHAN": "arfcn",
+    "TX CHAN": "ul_arfcn",
+    "RSRP": "rsrp",
+    "RSRQ": "rsrq",
+    "SINR": "sinr",
+}
+_PRIMARY = {
+    "LTE BAND": "band",
+    "LTE BW": "dl_bandwidth",
+    "LTE RX CHAN": "arfcn",
+    "LTE TX CHAN": "ul_arfcn",
+    "TAC": "tac",
+    "CELL ID": "cell_id",
+    "RSRQ (DB)": "rsrq",
+    "SINR (DB)": "sinr",
+}
 _LIMITS = {"rsrp": (-156, -31), "rsrq": (-43, 20), "sinr": (-23, 40), "rssi": (-120, -10), "arfcn": (0, 3279165), "ul_arfcn": (0, 3279165)}
 _SYSTEMS = {"LTE": Mode.LTE, "WCDMA": Mode.WCDMA, "UMTS": Mode.WCDMA, "GSM": Mode.GSM, "ENDC": Mode.ENDC, "NR5G": Mode.NR}
 _SECTION = re.compile(r"[ \t]*(Serving|IntraFreq|InterFreq|NR5G|WCDMA|GSM|CDMA[^:]*|[A-Za-z0-9 ]+):([^\n]*)")
@@ -49,10 +67,8 @@ def _read(answer: Answer, into: Collector) -> int:
     head = answer.start + len(answer.tag)
     ends = _ENDS.search(into.text, head)
     stop = ends.start() if ends is not None else len(into.text)
-    if answer.tag == "!GSTATUS":
-        used = _status(into.text, head + 1, stop, piece)
-    else:
-        used = _tables(into.text, head + 1, stop, piece)
+    reader = _status if answer.tag == "!GSTATUS" else _tables
+    used = reader(into.text, head + 1, stop, piece)
     piece.spans[-1] = (answer.start, head + 1)
     piece.stop = max(used, head + 1)
     return piece.stop

@@ -14,10 +14,26 @@ from bandwright.readings.draft import Draft, code_field, null_field, ok_field
 from bandwright.units import Interval
 from bandwright.words.radio import FieldState, Mode, Registration
 
-__all__ = ["ANSWER", "NOTHING", "Answer", "Token", "answer_at", "coded", "hexadecimal", "lte_resource_block_widths", "plmn", "plmn_digits", "split_fields", "whole", "word"]
+__all__ = [
+    "ANSWER",
+    "NOTHING",
+    "Answer",
+    "Token",
+    "answer_at",
+    "coded",
+    "hexadecimal",
+    "lte_resource_block_widths",
+    "plmn",
+    "plmn_digits",
+    "split_fields",
+    "whole",
+    "word",
+]
 
 ANSWER = re.compile(r"(?<![\w+!^])([+^!][A-Z][A-Z0-9_]{1,15}) ?:")
-NOTHING = frozenset({"", "-", "--", "-32768", "-3276", "-3276.8", "32768", "2147483647", "-2147483648", "4294967295", "n/a", "N/A", "NA", "none", "NONE", "unknown", "UNKNOWN"})
+NOTHING = frozenset(
+    {"", "-", "--", "-32768", "-3276", "-3276.8", "32768", "2147483647", "-2147483648", "4294967295", "n/a", "N/A", "NA", "none", "NONE", "unknown", "UNKNOWN"}
+)
 _INTEGER = re.compile(r"-?\d{1,10}\Z")
 _HEX = re.compile(r"(?:0[xX])?([0-9A-Fa-f]{1,16})[hH]?\Z")
 _COMMENT = re.compile(r"\s//.*|\s#\s.*")

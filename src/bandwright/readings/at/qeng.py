@@ -21,7 +21,12 @@ _LTE_WIDTHS = (1.4, 3, 5, 10, 15, 20)
 _NR_WIDTHS = {0: 5, 1: 10, 2: 15, 3: 20, 4: 25, 5: 30, 6: 40, 7: 50, 8: 60, 13: 200, 14: 400, 15: 35, 16: 45}
 _SPACINGS_KHZ = (15, 30, 60, 120, 240)
 _BAND = re.compile(r"(LTE|NR5G|NR) ?BAND ?(\d{1,3})\Z")
-_LEVELS = {"+QRSRP": ("rsrp_per_port", -156, -31), "+QRSRQ": ("rsrq_per_port", -43, 20), "+QSINR": ("sinr_per_port", -23, 40), "+QRSSI": ("rssi_per_port", -120, -10)}
+_LEVELS = {
+    "+QRSRP": ("rsrp_per_port", -156, -31),
+    "+QRSRQ": ("rsrq_per_port", -43, 20),
+    "+QSINR": ("sinr_per_port", -23, 40),
+    "+QRSSI": ("rssi_per_port", -120, -10),
+}
 _STATES = {
     "NOCONN": Registration.REGISTERED,
     "CONNECT": Registration.REGISTERED,
@@ -239,7 +244,16 @@ def _aggregation(answer: Answer, into: Collector) -> None:
 
 def _lte_component(answer: Answer, piece: Piece, draft: Draft) -> None:
     whole(draft, "arfcn", answer.get(1), 0, 262143)
-    whole(draft, "dl_bandwidth", answer.get(2), 6, 100, convert=lte_resource_block_widths.get, note="resource blocks", doubt="no width has so many resource blocks")
+    whole(
+        draft,
+        "dl_bandwidth",
+        answer.get(2),
+        6,
+        100,
+        convert=lte_resource_block_widths.get,
+        note="resource blocks",
+        doubt="no width has so many resource blocks",
+    )
     _component_state(answer.get(4), piece, draft)
     whole(draft, "pci", answer.get(5), 0, 503)
     whole(draft, "rsrp", answer.get(6), -140, -44)
@@ -248,7 +262,16 @@ def _lte_component(answer: Answer, piece: Piece, draft: Draft) -> None:
     whole(draft, "sinr", answer.get(9), -20, 30)
     uplink = answer.get(10)
     if uplink is not None and uplink.text == "1":
-        whole(draft, "ul_bandwidth", answer.get(11), 6, 100, convert=lte_resource_block_widths.get, note="resource blocks", doubt="no width has so many resource blocks")
+        whole(
+            draft,
+            "ul_bandwidth",
+            answer.get(11),
+            6,
+            100,
+            convert=lte_resource_block_widths.get,
+            note="resource blocks",
+            doubt="no width has so many resource blocks",
+        )
         whole(draft, "ul_arfcn", answer.get(12), 0, 262143)
     elif uplink is not None and uplink.text == "0":
         draft.put(null_field("ul_bandwidth", "no uplink is configured", uplink.start, uplink.stop))
@@ -310,7 +333,13 @@ def _network(answer: Answer, into: Collector) -> None:
         return
     draft = Draft(None, Role.SERVING, answer.start)
     if _band(draft, answer.fields[2]) is None:
-        older = Mode.GSM if technology in {"GSM", "GPRS", "EDGE", "CDMA1X"} else Mode.WCDMA if any(mark in technology for mark in ("WCDMA", "HS", "UMTS", "CDMA")) else None
+        older = (
+            Mode.GSM
+            if technology in {"GSM", "GPRS", "EDGE", "CDMA1X"}
+            else Mode.WCDMA
+            if any(mark in technology for mark in ("WCDMA", "HS", "UMTS", "CDMA"))
+            else None
+        )
         if older is not None:
             piece.say_mode(older, 2)
         return
@@ -424,7 +453,16 @@ def _scan(answer: Answer, into: Collector) -> None:
     if rat is Rat.LTE:
         hexadecimal(draft, "cell_id", answer.get(9), 28)
         hexadecimal(draft, "tac", answer.get(10), 16)
-        whole(draft, "dl_bandwidth", answer.get(11), 6, 100, convert=lte_resource_block_widths.get, note="resource blocks", doubt="no width has so many resource blocks")
+        whole(
+            draft,
+            "dl_bandwidth",
+            answer.get(11),
+            6,
+            100,
+            convert=lte_resource_block_widths.get,
+            note="resource blocks",
+            doubt="no width has so many resource blocks",
+        )
         whole(draft, "band", answer.get(12), 1, 113)
     else:
         _spacing(draft, answer.get(8))

@@ -26,9 +26,9 @@ def _read(answer: Answer, into: Collector) -> int:
         return answer.stop
     if technology in {"2G", "3G"}:
         piece.say_mode(Mode.GSM if technology == "2G" else Mode.WCDMA, 3)
-        state = _STATES.get(word(answer.fields[-1]))
-        if state is not None:
-            piece.say_registration(state, 10)
+        served = _STATES.get(word(answer.fields[-1]))
+        if served is not None:
+            piece.say_registration(served, 10)
         return answer.stop
     if technology != "4G" or len(answer.fields) < 3:
         piece.unread.append((answer.start, answer.stop))
