@@ -162,6 +162,19 @@ def setups(site: Site = HERE, as_json: Json = False) -> None:
 
 
 @app.command()
+def predict(
+    site: Site = HERE,
+    paste: Annotated[bool, typer.Option("--paste", help="Read the present state from standard input.")] = False,
+    rig: Annotated[str | None, typer.Option(help="The rig that is in place; the mounted one by default.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Say whether another antenna, place, cable or rig would help, before anyone buys or climbs."""
+    from bandwright.cli.predicting import show_predict
+
+    show_predict(site, paste=paste, rig=rig, as_json=as_json)
+
+
+@app.command()
 def design(site: Site = HERE, as_json: Json = False) -> None:
     """Say what a campaign would take, before it starts: chance of a clear answer, days, data, climbs."""
     from bandwright.cli.campaigning import show_design

@@ -31,7 +31,7 @@ __all__ = ["design_of", "latest_design", "make_design", "run", "tested_from"]
 _LONG_WAIT_S = 600.0  # longer waits give the household its former setting back
 _TRIES = 3  # how often a gateway may be out of reach in a row before the run ends
 _PAUSE_S = 10.0  # before a setting that did not take, or a gateway out of reach, is tried again
-_CLIMB = ("ladder", "roof", "mast", "power line", "lightning", "rf distance")
+_CLIMB = ("weather", "ladder", "roof", "power lines", "lightning", "rf", "wind", "codes")
 
 
 def design_of(house: House, key: str | None = None) -> Design:
