@@ -40,7 +40,7 @@ def test_shares_are_rounded_outwards_so_that_rounding_never_narrows_a_range() ->
     assert n.of_hundred_range(share(-0.1, 1.2)) == "0 to 100"
 
 
-@pytest.mark.parametrize(("chance", "expected"), [(0.979, "97 in\u00a0100"), (0.97, "97 in\u00a0100"), (0.995, "more than 99 in\u00a0100"), (1.0, "more than 99 in\u00a0100"), (0.0, "less than 1 in\u00a0100"), (0.29, "29 in\u00a0100")])
+@pytest.mark.parametrize(("chance", "expected"), [(0.979, "97\u00a0in\u00a0100"), (0.97, "97\u00a0in\u00a0100"), (0.995, "more than 99\u00a0in\u00a0100"), (1.0, "more than 99\u00a0in\u00a0100"), (0.0, "less than 1\u00a0in\u00a0100"), (0.29, "29\u00a0in\u00a0100")])
 def test_a_chance_is_rounded_down_and_never_certain(chance: float, expected: str) -> None:
     assert n.certainty(chance) == expected
 

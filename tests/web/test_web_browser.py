@@ -59,18 +59,27 @@ def problems(pg: Any, axe: str) -> list[str]:
 
 
 def slug(path: str) -> str:
-    return re.sub(r"\W+", "-", path.split("?")[0]).strip("-")[:20] or "today"
+    return re.sub(r"\W+", "-", path.split("?", maxsplit=1)[0]).strip("-")[:20] or "today"
 
 
 @pytest.mark.parametrize("width", WIDTHS)
 def test_every_page_fits_and_shuts_nobody_out(browser: Any, done: Any, axe: str, artefacts: Path, width: int) -> None:
     bad: list[str] = []
+
+    def request(r: Any) -> None:
+        if not r.url.startswith((done.url, "data:")):
+            bad.append(f"left the host: {r.url}")
+
+    def console(m: Any) -> None:
+        if m.type == "error" and "404" not in m.text:
+            bad.append(f"console: {m.text}")
+
     for mode in MODES:
         context = browser.new_context(viewport={"width": width, "height": 800}, reduced_motion="reduce")
         context.add_cookies([{"name": "screen", "value": mode, "url": done.url}])
         pg = context.new_page()
-        pg.on("request", lambda r: bad.append(f"left the host: {r.url}") if not r.url.startswith(done.url) and not r.url.startswith("data:") else None)
-        pg.on("console", lambda m: bad.append(f"console: {m.text}") if m.type == "error" and "404" not in m.text else None)
+        pg.on("request", request)
+        pg.on("console", console)
         for path in DONE:
             pg.goto(done.url + path)
             where = f"{path} {width} {mode}"

@@ -16,8 +16,9 @@ from bandwright.web.feeds import CampaignFeed, event_text
 
 
 async def until(condition: Callable[[], bool]) -> None:
+    """Give way to the campaign's own thread until it has come so far."""
     async with asyncio.timeout(10):
-        while not condition():
+        for _ in iter(condition, True):
             await asyncio.sleep(0)
 
 

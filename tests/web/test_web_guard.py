@@ -81,10 +81,8 @@ def test_without_the_code_nothing_but_its_form_is_answered(guarded: TestClient, 
 
 @pytest.mark.parametrize("how", ["form", "form with a space", "link"])
 def test_the_right_code_opens_the_pages_for_this_browser(guarded: TestClient, how: str) -> None:
-    if how == "link":
-        answer = guarded.get(f"/?code={CODE}")
-    else:
-        answer = guarded.post("/code", data={"code": CODE if how == "form" else f"{CODE[:4]} {CODE[4:]}"})
+    typed = CODE if how == "form" else f"{CODE[:4]} {CODE[4:]}"
+    answer = guarded.get(f"/?code={CODE}") if how == "link" else guarded.post("/code", data={"code": typed})
     assert answer.status_code == 303
     assert answer.headers["location"] == "/"
     cookie = answer.headers["set-cookie"]

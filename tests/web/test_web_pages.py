@@ -255,7 +255,7 @@ def test_a_form_error_stands_beside_its_field_and_keeps_what_was_typed(client: T
 
 # first use
 
-ANSWERS = {"name": "Barn \"A\" \\ 1", "timezone": "Europe/London", "need": ["video call", "streaming"], "hours": "", "cap_gb": "300", "price": "30 GBP", "returnable": "2027-01-05", "gateway_kind": "at-tcp", "where": "192.0.2.1:5000", "far_address": "far.example.org:8620", "download_url": ""}
+ANSWERS = {"name": 'Barn "A" \\ 1', "timezone": "Europe/London", "need": ["video call", "streaming"], "hours": "", "cap_gb": "300", "price": "30 GBP", "returnable": "2027-01-05", "gateway_kind": "at-tcp", "where": "192.0.2.1:5000", "far_address": "far.example.org:8620", "download_url": ""}
 
 
 def test_first_use_from_nothing_to_a_declaration(jobs: Callable[..., Any]) -> None:

@@ -89,10 +89,10 @@ def certainty(chance: float) -> str:
     """Return a chance 0..1 as "97 in 100": rounded down, and never certain."""
     count = math.floor(100.0 * chance + 1e-9)
     if count >= 100 or chance > 0.99:
-        return f"more than 99 in{NBSP}100"
+        return f"more than 99{NBSP}in{NBSP}100"
     if count < 1:
-        return f"less than 1 in{NBSP}100"
-    return f"{count} in{NBSP}100"
+        return f"less than 1{NBSP}in{NBSP}100"
+    return f"{count}{NBSP}in{NBSP}100"
 
 
 def factor(ln_difference: float) -> str:

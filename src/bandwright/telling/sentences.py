@@ -70,6 +70,7 @@ class VerdictTold:
     todo: Said
     needs: tuple[Said, ...] = ()
     overturn: tuple[Said, ...] = ()
+    figures: tuple[Said, ...] = ()  # the same in figures, for the practitioner
     basis: Said = field(default_factory=Said)
     notes: tuple[Said, ...] = ()
 
@@ -86,7 +87,8 @@ def verdict_told(verdict: Verdict, *, names: Names, declared: Declared | None = 
         lede=lede,
         todo=todo,
         needs=tuple(need_sentence(share, names=names) for share in ordered_shares(verdict, declared, verdict.lead)),
-        overturn=tuple(said(_with_names(text, names)) for text in verdict.overturn),
+        overturn=_overturn(verdict, names),
+        figures=tuple(said(_with_names(text, names).replace(" -", " −")) for text in verdict.overturn),
         basis=_basis(verdict),
         notes=tuple(said(_with_names(text, names)) for text in verdict.notes),
     )
@@ -206,6 +208,24 @@ def comparison_sentence(comparison: Comparison, *, lead: str | None, names: Name
     return said(f"Against {name}, it leaves the needs ", strong(f"{math.exp(difference.value):.1f} times the room to spare"), f" ({span}).")
 
 
+def _overturn(verdict: Verdict, names: Names) -> tuple[Said, ...]:
+    if verdict.lead is None or verdict.kind not in {"best", "send it back", "no difference"}:
+        return ()
+    out = []
+    if verdict.against is not None:
+        c = verdict.against
+        d = c.difference if c.b == verdict.lead else Estimate(value=-c.difference.value, low=-c.difference.high, high=-c.difference.low)
+        other = names.setup(c.a if c.b == verdict.lead else c.b)
+        out.append(
+            said(
+                strong(f"If {other} turned out better by {_percent(verdict.indifference)} or more. "),
+                f"So far it leaves {more_or_less(d.value)} room to spare than {names.setup(verdict.lead)} ({more_or_less(d.low)} to {more_or_less(d.high)}).",
+            )
+        )
+    out.append(said(strong("If something outside changed:"), " another cell or carrier, an antenna that moved, a busier cell. Then test again."))
+    return tuple(out)
+
+
 def _too_close(verdict: Verdict, names: Names) -> str:
     if verdict.against is None:
         return "Too few rounds have been tested to tell the setups apart."
@@ -230,8 +250,11 @@ def _going_over(verdict: Verdict, declared: Declared | None) -> str:
         return "change over, and take a reading to see that the setting is in force."
     if before == setup.rig:
         return "set it in the gateway and take a reading to see that it is in force. Nothing to buy, nobody has to climb."
-    price = f" It costs {rig.price}." if rig.price else ""
-    until = rig.returnable_until or declared.gateway(rig.gateway).returnable_until
+    gateway = declared.gateway(rig.gateway)
+    before_gateway = declared.rig(before).gateway if before else None
+    prices = [f"{what} {cost}" for what, cost in (("the rig", rig.price), ("the gateway", gateway.price if rig.gateway != before_gateway else None), ("the antenna", rig.antenna.price)) if cost]
+    price = f" It costs: {joined(prices)}." if prices else ""
+    until = rig.returnable_until or gateway.returnable_until
     back = f" It can be returned until {day(until)}." if until else ""
     return f"go over to it, about {number(rig.change_minutes)}{NBSP}minutes, and take a reading to see that it is in force.{price}{back}"
 

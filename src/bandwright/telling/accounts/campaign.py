@@ -20,6 +20,7 @@ from bandwright.telling.numbers import (
     certainty,
     clock,
     counted,
+    day_and_time,
     day_short,
     factor,
     gigabytes,
@@ -128,14 +129,21 @@ def campaign_document(
         so_far: list[Block] = []
         if not decided:
             so_far.append(Early(said(f"Too early to choose: {_why_early(verdict, names)}")))
-        table = setups_so_far(verdict, names=names, declared=declared)
+        table = setups_so_far(verdict, names=names, declared=declared, decided=decided)
         if table is not None:
             so_far.append(table)
         parts.append(Part(title="Setups so far" if not decided else "Setups", blocks=tuple(so_far)))
     lost = course.not_attainable
     if lost:
         parts.append(Part(title="Could not be put in force", blocks=(Items(items=tuple(said(strong(names.setup(k)), f": {why}") for k, why in lost)),)))
-    return Document(title="Campaign", where=said(f"Campaign “{design.label}” · " if design.label else "", f"{day_short(now, names.timezone)}, {clock(now, names.timezone)}"), headline=_headline(course, verdict, names, decided=decided), parts=tuple(parts))
+    return Document(title="Campaign", where=_where(design, course, events, now, names), headline=_headline(course, verdict, names, decided=decided), parts=tuple(parts))
+
+
+def _where(design: Design, course: Course, events: Sequence[CampaignEvent], now: datetime, names: Names) -> Said:
+    label = f"Campaign “{design.label}”" if design.label else "Campaign"
+    if course.finished and events:
+        return said(f"{label} · ended {day_and_time(max(e.at for e in events), names.timezone)}")
+    return said(f"{label} · {day_and_time(now, names.timezone)}")
 
 
 def _headline(course: Course, verdict: Verdict | None, names: Names, *, decided: bool) -> Said:
@@ -216,7 +224,7 @@ def _why_early(verdict: Verdict, names: Names) -> str:
     return f"{names.setup(verdict.lead)} and {names.setup(other)} cannot be told apart yet."
 
 
-def setups_so_far(verdict: Verdict, *, names: Names, declared: Declared | None) -> Table | None:
+def setups_so_far(verdict: Verdict, *, names: Names, declared: Declared | None, decided: bool = False) -> Table | None:
     """Return the table of setups: tests, the first two needs in the user's order, and the difference to the lead."""
     tested = [s for s in verdict.setups if s.tests]
     if not tested or verdict.lead is None:
@@ -228,7 +236,7 @@ def setups_so_far(verdict: Verdict, *, names: Names, declared: Declared | None) 
         by_need = {share.need: share for share in s.needs}
         comparison = against.get(s.setup)
         if s.setup == verdict.lead:
-            how = "ahead so far"
+            how = "the answer" if decided else "ahead so far"
         elif comparison is None:
             how = "not compared" if s.attainable else "could not be put in force"
         else:

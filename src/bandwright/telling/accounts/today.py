@@ -11,7 +11,7 @@ from datetime import datetime
 from bandwright.telling.charts import shares
 from bandwright.telling.document import Block, Document, Log, LogItem, Note, Para, Part, ShareRow, Shares
 from bandwright.telling.names import Names, names_of
-from bandwright.telling.numbers import NBSP, certainty, clock, counted, day_and_time, day_short, gigabytes, in_words, of_hundred_range, ranged
+from bandwright.telling.numbers import NBSP, certainty, clock, counted, day_and_time, day_short, gigabytes, in_words, joined, of_hundred_range, ranged
 from bandwright.telling.said import Said, link, said, strong
 from bandwright.telling.sentences import asks, failure_sentence, measured_sentence, tested_text, verdict_told
 from bandwright.words.answers import Forecast, NeedShare, Verdict
@@ -47,6 +47,9 @@ def today_document(
         blocks.append(Para(lede, "lede"))
     if mine:
         blocks.append(_rules(mine, declared, verdict, in_use, names))
+        left_out = [names.need(n.key) for n in declared.needs if n.key not in {x.need for x in mine}]
+        if left_out:
+            blocks.append(Para(said(f"Not tested yet with this setup, in the hours that matter: {joined(left_out)}."), "quiet"))
     log = _log(last_measurement, last_tested, last_reading, names)
     parts = [Part(blocks=tuple(blocks), note=_how_to_read(verdict, in_use, names) if mine else None)]
     running = _running(declared, course, design)
@@ -87,16 +90,12 @@ def _rules(mine: Sequence[NeedShare], declared: Declared, verdict: Verdict | Non
     for share in mine:
         other = could.get(share.need)
         band = shares.share_band(
-            names.need(share.need), share.estimate, mark=names.mark(in_use), other=other.estimate if other else None, other_mark=names.mark(better), other_label=_short(names.setup(better)) if better else "", other_is="could be"
+            names.need(share.need), share.estimate, mark=names.mark(in_use), other=other.estimate if other else None, other_mark=names.mark(better), other_label=names.setup(better) if better else "", other_is="could be"
         )
         need = needs.get(share.need)
         when = names.when(share.need)
         rows.append(ShareRow(need=names.need(share.need), asks=f"{when}: {asks(need)}" if need else when, drawing=shares.draw(band), range_text=of_hundred_range(share.estimate), counts=f"{share.met} of {share.tests} tests"))
     return Shares(caption=said("Share of tests that met each need, ", names.piece(in_use)), rows=tuple(rows))
-
-
-def _short(name: str) -> str:
-    return name if len(name) <= 22 else name[:21].rstrip(" ,") + "…"
 
 
 def _how_to_read(verdict: Verdict | None, in_use: str | None, names: Names) -> Note:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bandwright.telling.charts import by_hour, differences
-from bandwright.telling.document import Block, Document, Items, Note, Para, Part, Plate, Table
+from bandwright.telling.document import Block, Document, Fold, Items, Note, Para, Part, Plate, Table
 from bandwright.telling.names import Names, names_of
 from bandwright.telling.numbers import NBSP, certainty, day, day_and_time, of_hundred_range
 from bandwright.telling.said import Said, said, strong
@@ -39,7 +39,8 @@ def verdict_document(verdict: Verdict, *, design: Design, events: Sequence[Campa
     parts = [Part(blocks=tuple(first), note=_note(verdict, told.basis)), *needs]
     if overturn or told.notes:
         blocks: tuple[Block, ...] = (Items(items=tuple(overturn)),) if overturn else ()
-        parts.append(Part(title="What would overturn it", blocks=(*blocks, *(Para(n, "quiet") for n in told.notes))))
+        figures: tuple[Block, ...] = (Fold(title="In figures, on the scale of the score", blocks=(Items(items=told.figures),)),) if told.figures else ()
+        parts.append(Part(title="What would overturn it" if overturn else "Notes", blocks=(*blocks, *figures, *(Para(n, "quiet") for n in told.notes))))
     return Document(title="Verdict", where=campaign_line(design, verdict, names), headline=told.headline, parts=tuple(parts))
 
 

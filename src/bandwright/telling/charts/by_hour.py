@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from bandwright.telling.charts.shares import share_of
-from bandwright.telling.charts.svg import SLIM, WIDE, Canvas
+from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, clipped, wrapped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.names import Names
 from bandwright.telling.numbers import of_hundred_range
@@ -126,23 +126,19 @@ def draw(data: ByHour) -> Drawing:
 
 
 def _wide(data: ByHour, label: str) -> str:
-    most = 4
+    most, gap, height, step = 4, 22, 132.0, 216
     rows = [data.panels[i : i + most] for i in range(0, len(data.panels), most)]
-    gap, height, step = 22, 132.0, 198
     g = Canvas(wide=True, height=step * len(rows), label=label)
     for r, panels in enumerate(rows):
         blocks = sum(len(p.blocks) for p in panels)
-        x = taken = 34.0
-        per_block = min(88.0, (WIDE - 52 - gap * (len(panels) - 1)) / max(blocks, 1))
+        x = 34.0
+        per_block = min(88.0, (WIDE - 64 - gap * (len(panels) - 1)) / max(blocks, 1))
         for k, panel in enumerate(panels):
-            _panel(g, data, panel, x=x, top=34.0 + r * step, per_block=per_block, height=height, scale=k == 0)
             width = per_block * len(panel.blocks)
-            words = 8.6 * len(panel.name)
-            if k == len(panels) - 1 and x + words > WIDE:
-                g.text(WIDE, 22.0 + r * step, _clip(panel.name, (WIDE - taken - 10) / 8.6), "strong", "end")
-            else:
-                g.text(x, 22.0 + r * step, _clip(panel.name, (max(width + gap, WIDE - x if k == len(panels) - 1 else 0) - 8) / 8.6), "strong")
-            taken = x + min(words, width + gap)
+            last = k == len(panels) - 1
+            names = wrapped(panel.name, ((WIDE - x if last else width + gap) - 6) / 8.6)
+            g.lines(x, (22.0 if len(names) > 1 else 40.0) + r * step, names, "strong", step=18)
+            _panel(g, data, panel, x=x, top=52.0 + r * step, per_block=per_block, height=height, scale=k == 0)
             x += width + gap
     return g.svg()
 
@@ -151,14 +147,10 @@ def _slim(data: ByHour, label: str) -> str:
     height, step = 104.0, 162
     g = Canvas(wide=False, height=step * len(data.panels) + 6, label=label)
     for k, panel in enumerate(data.panels):
-        per_block = min(86.0, (SLIM - 34) / len(panel.blocks))
-        g.text(30.0, 12.0 + k * step, _clip(panel.name, 30), "strong")
+        per_block = min(86.0, (SLIM - 44) / len(panel.blocks))
+        g.text(30.0, 12.0 + k * step, clipped(panel.name, 30), "strong")
         _panel(g, data, panel, x=30.0, top=24.0 + k * step, per_block=per_block, height=height, scale=True)
     return g.svg()
-
-
-def _clip(text: str, most: float) -> str:
-    return text if len(text) <= most else text[: max(2, int(most) - 1)].rstrip(" ,") + "…"
 
 
 def _panel(g: Canvas, data: ByHour, panel: NeedPanel, *, x: float, top: float, per_block: float, height: float, scale: bool) -> None:

@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bandwright.telling.charts.svg import SLIM, WIDE, Canvas
+from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, clipped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.names import Names
 from bandwright.telling.numbers import NBSP, factor, ranged
@@ -69,7 +69,7 @@ def differences(verdict: Verdict, tests: Sequence[Tested], *, names: Names, at_m
             known[other] = _from_lead(comparison, lead)
     challenger = None if verdict.against is None else verdict.against.b if verdict.against.a == lead else verdict.against.a
     others = [s.setup for s in verdict.setups if s.setup != lead and s.attainable] or list(known)
-    others.sort(key=lambda k: (k not in known, known[k].value if k in known else 0.0))
+    others.sort(key=lambda k: (k != challenger, k != verdict.in_use, k not in known, known[k].value if k in known else 0.0))
     rows = tuple(
         DifferenceRow(
             setup=key,
@@ -123,12 +123,12 @@ def _one(data: Differences, *, label: str, wide: bool) -> str:
     label_x = min(max(x(0), x0 + 66), x1 - 66) if wide else x0
     g.lines(label_x, top - 34, [f"within {100 * zone:.0f}{NBSP}%:", "too small to matter"], "q", "middle" if wide else "start", 18)
     if wide and x1 - label_x > 230:
-        g.text(x1, top - 17, f"{_short(data.lead_name, 18)} better →", "q", "end")
+        g.text(x1, top - 17, f"{clipped(data.lead_name, 18)} better →", "q", "end")
     for i, r in enumerate(data.rows):
         y = top + i * step + (18 if wide else 44)
         e = r.estimate
         g.mark(7 if wide else x0 + 6, y - 7 if wide else y - 33, r.mark, 5)
-        g.text(20, y - 3 if wide else y - 28, _short(r.name, 24 if wide else 27), "strong halo" if not wide else "strong")
+        g.text(20, y - 3 if wide else y - 28, clipped(r.name, 24 if wide else 27), "strong halo" if not wide else "strong")
         if r.note:
             g.text(20, y + 14 if wide else y - 11, r.note, "q halo" if not wide else "q")
         for s in r.strokes:
@@ -162,10 +162,6 @@ def _one(data: Differences, *, label: str, wide: bool) -> str:
     return g.svg()
 
 
-def _short(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 1].rstrip(" ,") + "…"
-
-
 def finding(data: Differences) -> str:
     """Return the chart's finding in one sentence."""
     clear = [r for r in data.rows if r.estimate and r.estimate.low > data.indifference]
@@ -174,7 +170,7 @@ def finding(data: Differences) -> str:
         return "No round has tested two setups yet."
     if clear and close:
         known = next((r for r in clear if r.note == "in use before"), clear[-1])
-        return f"Against {_short(known.name, 40)}, the answer is plain; {_short(close[0].name, 40)} comes close."
+        return f"Against {clipped(known.name, 40)}, the answer is plain; {clipped(close[0].name, 40)} comes close."
     if clear:
         return f"Every other setup tested leaves less room, {ranged(math.exp(-clear[-1].estimate.high), math.exp(-clear[0].estimate.low), decimals=1)} times that of {data.lead_name}." if all(r.estimate for r in clear) else ""  # type: ignore[union-attr]
     return "No setup stands clear of the others."

@@ -110,5 +110,7 @@ def _one(band: ShareBand, *, label: str, wide: bool) -> str:
         g.rect(x(a), y + 13, x(b) - x(a), 9, f"{'hollow' if band.other_is == 'before' else 'soft'}{band.other_mark}")
         g.line(x(m), y + 11, x(m), y + 24, f"l{band.other_mark}")
         left = a > 100 - b
-        g.text(x(a) - 6 if left else x(b) + 6, y + 22, band.other_label, f"i{band.other_mark} halo", "end" if left else "start")
+        room = int((x(a) - 6 if left else width - x(b) - 6) / 7.8)
+        words = band.other_label if len(band.other_label) <= room else band.other_label[: max(1, room - 1)].rstrip(" ,") + "…"
+        g.text(x(a) - 6 if left else x(b) + 6, y + 22, words, f"i{band.other_mark} halo", "end" if left else "start")
     return g.svg()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable, Sequence
 
-__all__ = ["SLIM", "WIDE", "Canvas", "mark_svg", "standalone"]
+__all__ = ["SLIM", "WIDE", "Canvas", "clipped", "mark_svg", "standalone", "wrapped"]
 
 WIDE, SLIM = 720, 288
 _INK, _INK2, _LINE, _HAIR, _GROUND = "#14191d", "#48525a", "#aeb7bd", "#dfe3e6", "#ffffff"
@@ -65,6 +65,24 @@ class Canvas:
         """Return the drawing as SVG text."""
         kind = "wide" if self.wide else "slim"
         return f'<svg class="{kind}" viewBox="0 0 {_n(self.width)} {_n(self.height)}" role="img" aria-label="{html.escape(self.label)}">{"".join(self._out)}</svg>'
+
+
+def clipped(text: str, most: float) -> str:
+    """Return text of at most so many characters, ending in an ellipsis where it was longer."""
+    return text if len(text) <= most else text[: max(1, int(most) - 1)].rstrip(" ,") + "…"
+
+
+def wrapped(text: str, most: float, lines: int = 2) -> list[str]:
+    """Return text broken at spaces into at most so many lines of at most `most` characters; what does not fit ends in an ellipsis."""
+    out: list[str] = []
+    for word in text.split():
+        if out and len(out[-1]) + 1 + len(word) <= most:
+            out[-1] += f" {word}"
+        elif len(out) < lines:
+            out.append(word)
+        else:
+            out[-1] += f" {word}"
+    return [clipped(line, most) for line in out]
 
 
 def mark_svg(mark: int) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from bandwright.telling.charts.svg import SLIM, WIDE, Canvas
+from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, clipped, wrapped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.names import Names
 from bandwright.telling.numbers import clock, counted, day_short
@@ -24,6 +24,7 @@ __all__ = ["MOST_MARKS", "Lane", "Mark", "Timeline", "Visit", "draw", "finding",
 
 MOST_MARKS = 2000
 _LANE = 140
+_LEFT = 146.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,7 +183,7 @@ def _label_every(days: int, room: float, each: float) -> int:
 
 
 def _wide(data: Timeline, label: str) -> str:
-    left, top = 118.0, 40.0
+    left, top = _LEFT, 40.0
     g = Canvas(wide=True, height=top + _LANE * len(data.lanes) + 10, label=label)
     span = (data.stop - data.start).total_seconds()
 
@@ -215,11 +216,12 @@ def _wide_lane(g: Canvas, lane: Lane, *, centre: float, x: Callable[[datetime], 
     def y(score: float) -> float:
         return centre - 44 * score
 
-    g.text(0, centre - 34, _clip(lane.name, 9), "strong")
-    for j, (_, name, mark) in enumerate(lane.setups[:4]):
-        g.mark(6, centre - 16 + 18 * j, mark, 4.5)
-        g.text(16, centre - 11 + 18 * j, _clip(name, 12), f"i{mark}" if mark < 4 else "q")
-    shade = lane.setups[0][2] if lane.setups else 4
+    names = wrapped(lane.name, 15)
+    g.lines(0, centre - 53, names, "strong", step=18)
+    for j, (name, mark) in enumerate(_keys(lane)):
+        g.mark(6, centre - 58 + 18 * (j + len(names)), mark, 4.5)
+        g.text(16, centre - 53 + 18 * (j + len(names)), clipped(name, 15), f"i{mark}" if mark < 4 else "q")
+    shade = min((mark for *_, mark in lane.setups), default=4)
     last = -99.0
     for v in lane.visits:
         a, b = x(v.start) - 4, max(x(v.stop) + 5, x(v.start) + 8)
@@ -236,7 +238,7 @@ def _wide_lane(g: Canvas, lane: Lane, *, centre: float, x: Callable[[datetime], 
 
 def _slim(data: Timeline, label: str) -> str:
     days = _days(data)
-    left, top = 52.0, 56.0 + 16 * max(len(lane.setups[:4]) for lane in data.lanes)
+    left, top = 52.0, 72.0 + 16 * max(len(_keys(lane)) for lane in data.lanes)
     height = min(900.0, max(300.0, 46.0 * len(days)))
     g = Canvas(wide=False, height=top + height + 24, label=label)
     column = (SLIM - left) / len(data.lanes)
@@ -264,14 +266,14 @@ def _slim_lane(g: Canvas, lane: Lane, *, centre: float, column: float, top: floa
     def x(score: float) -> float:
         return centre + half * score / 1.12
 
-    g.text(centre, 14, _clip(lane.name, int(column / 8.5)), "strong", "middle")
-    for j, (_, name, mark) in enumerate(lane.setups[:4]):
-        g.mark(centre - half + 4, 29 + 16 * j, mark, 4)
-        g.text(centre - half + 13, 33 + 16 * j, _clip(name, int((column - 18) / 7.6)), f"i{mark}" if mark < 4 else "q")
+    g.lines(centre, 14, wrapped(lane.name, column / 8.2), "strong", "middle", 16)
+    for j, (name, mark) in enumerate(_keys(lane)):
+        g.mark(centre - half + 4, 45 + 16 * j, mark, 4)
+        g.text(centre - half + 13, 49 + 16 * j, clipped(name, (column - 18) / 7.4), f"i{mark}" if mark < 4 else "q")
     if column > 90:
         g.text(x(-1.12), top - 8, "short", "q")
         g.text(x(1.12), top - 8, "room", "q", "end")
-    shade = lane.setups[0][2] if lane.setups else 4
+    shade = min((mark for *_, mark in lane.setups), default=4)
     for v in lane.visits:
         a, b = y(v.start) - 3, max(y(v.stop) + 4, y(v.start) + 7)
         g.rect(x(-1.12), a, x(1.12) - x(-1.12), b - a, "ghost" if v.planned else f"soft{shade}")
@@ -281,12 +283,12 @@ def _slim_lane(g: Canvas, lane: Lane, *, centre: float, column: float, top: floa
         g.mark(x(m.score), y(m.at), marks.get(m.setup, 4), 4, failed=m.failed)
 
 
+def _keys(lane: Lane) -> list[tuple[str, int]]:
+    """Return name and mark of the setups with a mark of their own; the others share the diamond, and one line."""
+    own = [(name, mark) for _, name, mark in lane.setups if mark < 4]
+    rest = [name for _, name, mark in lane.setups if mark == 4]
+    return own + ([(rest[0] if len(rest) == 1 else f"{len(rest)} others", 4)] if rest else [])
+
+
 def _now(at: datetime, timezone: str) -> str:
     return f"now, {day_short(at, timezone)}, {clock(at, timezone)}"
-
-
-def _clip(text: str, most: int) -> str:
-    most = max(most, 3)
-    return text if len(text) <= most else text[: most - 1].rstrip(" ,") + "…"
-
-
