@@ -75,3 +75,21 @@ def test_spherical_earth_with_nothing_above_the_surface() -> None:
     for tx, rx in ((0.0, 0.0), (0.0, 5.0), (5.0, 0.0)):
         loss = spherical_earth_db(distance_km=3.0, tx_height_m=tx, rx_height_m=rx, earth_radius_km=8500.0, frequency_ghz=1.8, polarization=2, sea_share=0.5)
         assert 0.0 < loss < 200.0
+
+
+def test_a_path_loses_the_same_both_ways() -> None:
+    """Reciprocity, which no formula of the method states but all of them together must keep."""
+    import numpy as np
+
+    rng = np.random.default_rng(4)
+    for _ in range(30):
+        n = int(rng.integers(5, 60))
+        d = np.concatenate(([0.0], np.cumsum(rng.uniform(0.05, 0.6, n - 1))))
+        h = 300.0 + np.cumsum(rng.normal(0.0, rng.uniform(0.5, 30.0), n))
+        losses = []
+        for distance, ground, (tx, rx) in ((d, h, (30.0, 5.0)), (d[-1] - d[::-1], h[::-1], (5.0, 30.0))):
+            path = profile(distance_km=distance.tolist(), ground_m=ground.tolist())
+            ends = {"tx_masl_m": float(ground[0]) + tx, "rx_masl_m": float(ground[-1]) + rx}
+            found = delta_bullington(path, smooth_surface(path, **ends), **ends, earth_radius_km=8500.0, frequency_ghz=1.8, polarization=2, sea_share=0.0)
+            losses.append(found.loss_db)
+        assert losses[0] == pytest.approx(losses[1], abs=1e-8)
