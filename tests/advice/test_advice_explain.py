@@ -41,12 +41,28 @@ def test_what_the_widths_add_up_to() -> None:
     assert explain(lte())["width_sum"].sentence == "An LTE carrier of 15 MHz: 15 MHz down in all."
 
 
+def test_a_carrier_that_is_switched_off_counts_nothing_and_is_not_judged() -> None:
+    found = explain(lte(), lte(Role.SCELL, band="B3", dl_bandwidth=20.0, rsrp=-80.0, sinr=0.0, state="configured-inactive"))
+    assert found["width_sum"].sentence == "An LTE carrier of 15 MHz: 15 MHz down in all; 1 more is set up but switched off at that moment."
+    assert "interference" not in found
+
+
 def test_one_plain_sentence_for_each_carrier() -> None:
     found = [f.sentence for f in explain_readings([Reading(carriers=(lte(), nr()))]) if f.key == "carrier"]
     assert found == [
         "4G band B20: primary carrier, 15 MHz wide, RSRP -92 dBm, fair, SINR 14 dB, clean.",
         "5G band n78: primary 5G carrier of the pair, 60 MHz wide, RSRP -95 dBm, fair, SINR 16 dB, clean.",
     ]
+
+
+def test_bands_are_named_however_they_were_read() -> None:
+    def named(**values: FieldValue) -> str:
+        return explain(carrier(Rat.LTE, Role.PCELL, **values))["carrier"].sentence.split(":")[0]
+
+    assert named(band=3) == named(band="B3") == named(band="3") == "4G band B3"
+    assert named(arfcn=1575) == "4G band B3"  # TS 36.101 table 5.7.3-1
+    assert explain(carrier(Rat.NR, Role.PCELL, arfcn=693334))["carrier"].sentence.startswith("5G band n79")
+    assert "unknown band" in explain(carrier(Rat.NR, Role.PCELL, arfcn=640000))["carrier"].sentence  # n77 or n78
 
 
 def test_ceiling_and_what_one_user_alone_would_get() -> None:

@@ -24,6 +24,7 @@ from bandwright.advice.case import (
     SeenReading,
     SeenTest,
 )
+from bandwright.radio.bands import band_label
 from bandwright.radio.uplink import POWER_CLASS_DBM
 
 __all__ = ["activity_of", "capability_of", "case_from_json", "far_end_of", "history_row_of", "near_end_of", "number_of", "used_ports", "whole_of"]
@@ -157,7 +158,7 @@ def _carrier(record: Mapping[str, object]) -> SeenCarrier:
     return SeenCarrier(
         rat=_text(record.get("rat")) or "",
         role=_text(record.get("role")) or "serving",
-        band=_text(fields.get("band")),
+        band=_band(fields.get("band"), _text(record.get("rat"))),
         arfcn=whole_of(fields.get("arfcn")),
         pci=whole_of(fields.get("pci")),
         width_mhz=number_of(fields.get("dl_bandwidth")),
@@ -172,6 +173,14 @@ def _carrier(record: Mapping[str, object]) -> SeenCarrier:
         active=activity_of(state),
         cell_id=whole_of(fields.get("cell_id")),
     )
+
+
+def _band(x: object, rat: str | None) -> str | None:
+    """Return a band by name; a bare number takes the name of its technology, and without one is no band."""
+    number = whole_of(x)
+    if number is not None and rat in {"lte", "nr"}:
+        return band_label(rat, number)
+    return _text(x)
 
 
 def used_ports(values: Iterable[object]) -> tuple[float, ...]:
@@ -255,7 +264,7 @@ def history_row_of(x: Mapping[str, object]) -> HistoryRow:
         rsrp_dbm=number_of(x.get("rsrp")),
         sinr_db=number_of(x.get("sinr")),
         pci=whole_of(x.get("pci")),
-        band=_text(x.get("band")),
+        band=_band(x.get("band"), None),
         carriers_under_load=number_of(x.get("carriers_under_load")),
         cell_changes_per_hour=number_of(x.get("cell_changes_per_hour")),
         uptime_h=number_of(x.get("uptime_h")),

@@ -16,9 +16,10 @@ from bandwright.advice.case import (
     SeenTest,
 )
 from bandwright.advice.case_json import activity_of, capability_of, far_end_of, history_row_of, near_end_of, used_ports, whole_of
+from bandwright.radio.bands import band_label, lte_band_of_earfcn, nr_bands_of_arfcn
 from bandwright.words.declared import Declared
 from bandwright.words.measurement import Measurement, Phase
-from bandwright.words.radio import Carrier, Reading, Role
+from bandwright.words.radio import Carrier, FieldState, Rat, Reading, Role
 from bandwright.words.rig import Rig
 from bandwright.words.site import Line
 
@@ -90,7 +91,7 @@ def _seen_carrier(carrier: Carrier) -> SeenCarrier:
     return SeenCarrier(
         rat=carrier.rat.value,
         role=carrier.role.value if carrier.role is not Role.SERVING else "serving",
-        band=text("band"),
+        band=_band(carrier),
         arfcn=whole_of(carrier.number("arfcn")),
         pci=whole_of(carrier.number("pci")),
         width_mhz=carrier.number("dl_bandwidth"),
@@ -105,6 +106,24 @@ def _seen_carrier(carrier: Carrier) -> SeenCarrier:
         active=activity_of(text("state")),
         cell_id=whole_of(carrier.number("cell_id")),
     )
+
+
+def _band(carrier: Carrier) -> str | None:
+    """Return the band by name: as read, else the one band that holds the channel number, else None."""
+    field = carrier.get("band")
+    value = None if field is None else field.value
+    if isinstance(value, str) and value:
+        return value if not value.isdigit() else band_label(carrier.rat.value, int(value))
+    if isinstance(value, int | float):
+        return band_label(carrier.rat.value, int(value))
+    channel = whole_of(carrier.number("arfcn"))
+    if channel is None or (field is not None and field.state is not FieldState.OK):
+        return None
+    if carrier.rat is Rat.LTE:
+        band = lte_band_of_earfcn(channel)
+        return None if band is None else band_label("lte", band)
+    holders = nr_bands_of_arfcn(channel)
+    return band_label("nr", holders[0]) if len(holders) == 1 else None
 
 
 _TRANSFERS = {Phase.DOWNLINK: "transfer", Phase.UPLINK: "transfer", Phase.RESULT: "transfer"}

@@ -98,6 +98,9 @@ def _width_sum(reading: SeenReading) -> list[Finding]:
     whole = f"{' and '.join(parts)}: {down.total_mhz:g} MHz down in all"
     if down.unknown:
         whole += f", and {down.unknown} carrier{'s' if down.unknown > 1 else ''} of unknown width"
+    asleep = [c for c in reading.serving if c.active is False]
+    if asleep:
+        whole += f"; {len(asleep)} more {'is' if len(asleep) == 1 else 'are'} set up but switched off at that moment"
     sentence = whole[0].upper() + whole[1:] + "."
     return [
         _fact(
@@ -227,7 +230,7 @@ def _same_band_twice(reading: SeenReading) -> list[Finding]:
 def _strong_poor(reading: SeenReading) -> list[Finding]:
     found = []
     for c in reading.serving:
-        if c.rsrp_dbm is None or c.sinr_db is None:
+        if c.rsrp_dbm is None or c.sinr_db is None or c.active is False:
             continue
         gap = noise_gap_db(rsrp_dbm=c.rsrp_dbm, sinr_db=c.sinr_db, scs_khz=_scs_khz(c))
         items = (("rsrp", c.rsrp_dbm), ("sinr", c.sinr_db), ("noise_gap_db", gap))
@@ -245,7 +248,7 @@ def _strong_poor(reading: SeenReading) -> list[Finding]:
             )
         elif c.sinr_db < 10 and gap > 8:
             strong = "strong" if c.rsrp_dbm > -85 else "strong enough"
-            text = f"{name} is {strong} ({c.rsrp_dbm:g} dBm) but not clean (SINR {c.sinr_db:g} dB): what disturbs it lies {gap:.0f} dB above noise, so it is other cells. Directivity helps, gain alone does not."
+            text = f"{name} is {strong} ({c.rsrp_dbm:g} dBm) but not clean (SINR {c.sinr_db:g} dB): what disturbs it lies {gap:.0f} dB above noise, so other cells are the likely cause. Directivity helps, gain alone does not."
             found.append(
                 _fact(
                     "interference",
@@ -312,7 +315,8 @@ def _seam(reading: SeenReading) -> list[Finding]:
 def _idle_leg(reading: SeenReading) -> list[Finding]:
     """A single LTE carrier, or a 5G leg without values, says nothing of what joins under load."""
     bare = [c for c in reading.serving if c.rat == "nr" and c.rsrp_dbm is None and c.sinr_db is None]
-    if {c.rat for c in reading.serving} == {"lte"} and len(reading.serving) == 1:
+    only = reading.serving[0]
+    if len(reading.serving) == 1 and only.rat == "lte" and (only.band, only.rsrp_dbm, only.width_mhz) != (None, None, None):
         text = "One 4G carrier is shown. At rest a gateway shows no more: further carriers, and a 5G leg, join under load. Read again while a download runs."
     elif bare:
         text = "The 5G leg shows no values. At rest it sleeps, so that says nothing of how good it is. Read again while a download runs."
