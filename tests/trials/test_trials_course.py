@@ -315,7 +315,7 @@ def test_rounds_that_were_forgotten_are_not_caught_up_and_a_stale_round_is_left(
     step = course(design, records, now=days_later).next
     assert (step.kind, step.round) == ("round", 2)
     assert step.not_before is not None
-    assert step.not_before >= days_later
+    assert step.not_before >= days_later - timedelta(minutes=45)  # so late a round may still begin
 
 
 def test_by_hand_there_are_two_sittings_a_day_at_most_and_pairs_are_tested_twice(make) -> None:

@@ -53,7 +53,7 @@ def test_days_without_weight_have_no_slots_and_local_time_is_kept(make) -> None:
     for s in slots_of_day(needs, "Europe/Paris", 1, 4, date(2026, 7, 6)):
         assert 7 <= s.hour < 15  # UTC+2 in summer
     design = replace(make.design(), needs=needs, start=datetime(2026, 3, 6, 18, 0, tzinfo=UTC))  # a Friday evening
-    slot = design.start + timedelta(minutes=next_slot(design, after_min=0.0, rounds_per_day=4))
+    slot = design.start + timedelta(minutes=next_slot(design, earliest_min=0.0, rounds_per_day=4))
     assert slot.weekday() == 0
 
 

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from bandwright.trials.allocation import keep
-from bandwright.trials.hours import next_in_hours, next_slot, round_order
-from bandwright.trials.ledger import Ledger, RoundLog, read
+from bandwright.trials.hours import SPACING_MIN, next_in_hours, next_slot, round_order
+from bandwright.trials.ledger import Ledger, RoundLog, minutes_after, read
 from bandwright.trials.stopping import Standing, challenger, first_rounds_open, rounds_needed, standing
 from bandwright.words.campaign import CampaignEvent, Course, Design, Step
 
@@ -21,6 +21,7 @@ import os
 
 CHANGE_GAP_MIN = float(os.environ.get("GAP", "1080"))
 RISK_SHARE = float(os.environ.get("RISK", ".25"))
+LATE_MIN = 45.0  # a round may begin so much later than it was drawn for; later, it was forgotten
 PACE_ROUNDS = 8  # before it is judged whether the days left will do
 PACE_SHARE = 0.7  # of the rounds that the days left hold at the usual pace
 PACE_HOPE = 3.0  # times those rounds: beyond it twice the pace will not do either
@@ -35,7 +36,7 @@ def course(design: Design, records: Sequence[CampaignEvent], *, now: datetime | 
     Raises UsageError as `ledger.read` does.
     """
     ledger = read(design, records)
-    now_min = ledger.last_minute if now is None else max(ledger.last_minute, (now - design.start).total_seconds() / 60.0)
+    now_min = ledger.last_minute if now is None else max(ledger.last_minute, minutes_after(design.start, now))
     where = None
     step = _end_without_fit(ledger)
     if step is None:
@@ -146,7 +147,8 @@ def _next_slot(ledger: Ledger, where: Standing, now_min: float) -> float:
         left = max(0.0, days - now_min / 1440.0) * per_day
         if PACE_SHARE * left < rounds_needed(where, against, design.indifference) < PACE_HOPE * left:
             per_day *= 2
-    slot = next_slot(design, after_min=max(ledger.rounds[-1].end, now_min) if ledger.rounds else 0.0, rounds_per_day=per_day)
+    earliest = ledger.rounds[-1].end + SPACING_MIN if ledger.rounds else 0.0
+    slot = next_slot(design, earliest_min=max(earliest, now_min - LATE_MIN), rounds_per_day=per_day)
     return _person_minute(ledger, slot) if design.by_hand else slot
 
 

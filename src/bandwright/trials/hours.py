@@ -32,17 +32,16 @@ def hour_weights(needs: tuple[Need, ...]) -> tuple[float, ...]:
     return tuple(x / mass for x in total) if mass > 0 else (1.0 / 24,) * 24
 
 
-def next_slot(design: Design, *, after_min: float, rounds_per_day: int) -> float:
-    """Return the next drawn time for a round, in minutes after the start, at least half an hour after `after_min`."""
+def next_slot(design: Design, *, earliest_min: float, rounds_per_day: int) -> float:
+    """Return the first drawn time for a round at or after a minute, in minutes after the start; that minute itself where none is drawn within two weeks."""
     zone = ZoneInfo(design.timezone)
-    earliest = after_min + SPACING_MIN if after_min > 0 else 0.0
-    day = (design.start + timedelta(minutes=earliest)).astimezone(zone).date()
+    day = (design.start + timedelta(minutes=earliest_min)).astimezone(zone).date()
     for offset in range(15):
         for slot in slots_of_day(design.needs, design.timezone, design.seed, rounds_per_day, day + timedelta(days=offset)):
             minute = (slot - design.start).total_seconds() / 60.0
-            if minute >= earliest:
+            if minute >= earliest_min:
                 return minute
-    return earliest
+    return earliest_min
 
 
 @lru_cache(maxsize=4096)

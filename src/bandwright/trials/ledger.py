@@ -32,7 +32,7 @@ from bandwright.words.campaign import (
 )
 from bandwright.words.rig import Setup
 
-__all__ = ["Ledger", "Result", "RoundLog", "read"]
+__all__ = ["Ledger", "Result", "RoundLog", "minutes_after", "read"]
 
 Event = TypeVar("Event", bound=CampaignEvent)
 
@@ -142,7 +142,7 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
     stopped = None
     for stop in sheaf.of(Stopped):
         stopped = None if stop.resumed else (stop.why or "stopped by the user")
-    splits = [_minutes(start, e.at) for e in sheaf.of(EventNamed) if e.splits]
+    splits = [minutes_after(start, e.at) for e in sheaf.of(EventNamed) if e.splits]
     split = max(splits) if splits else None
 
     drawn: dict[int, RoundDrawn] = {}
@@ -160,11 +160,11 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
     gone = withdrawn | {k for k, _ in not_attainable}
     active = tuple(k for k in known if k not in gone)
 
-    mounts = tuple((_minutes(start, e.at), e.visit, e.rig) for e in sheaf.of(RigMounted))
+    mounts = tuple((minutes_after(start, e.at), e.visit, e.rig) for e in sheaf.of(RigMounted))
     mounted, visit = _mounted(design, mounts, results, known)
     rounds = _rounds(start, drawn, results, set_aside, sheaf.of(NotShown), gone, minutes, tests)
     changes = sum(1 for i, (_, _, rig) in enumerate(mounts) if i > 0 or rig != _first_rig(design))
-    last = _minutes(start, max((e.at for e in records), default=start))
+    last = minutes_after(start, max((e.at for e in records), default=start))
     ramps: dict[str, int] = {}
     for test in tests:
         if test.ramping:
@@ -194,7 +194,8 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
     )
 
 
-def _minutes(start: datetime, at: datetime) -> float:
+def minutes_after(start: datetime, at: datetime) -> float:
+    """Return the minutes from the start to a time. Raises UsageError for a time without its zone."""
     try:
         return (at - start).total_seconds() / 60.0
     except TypeError:
@@ -254,14 +255,14 @@ def _one_of_each(tests: list[Tested]) -> tuple[list[Tested], int]:
 
 def _true_minutes(start: datetime, tests: list[Tested], drawn: dict[int, RoundDrawn]) -> list[float]:
     """Return each test's minute; a test stamped hours away from its round is put back beside it."""
-    minutes = [_minutes(start, t.at) for t in tests]
+    minutes = [minutes_after(start, t.at) for t in tests]
     by_round: dict[int, list[int]] = {}
     for i, t in enumerate(tests):
         by_round.setdefault(t.round, []).append(i)
     for number, members in by_round.items():
         times = [minutes[i] for i in members]
         if number in drawn:
-            times.append(_minutes(start, drawn[number].at))
+            times.append(minutes_after(start, drawn[number].at))
         if max(times) - min(times) > CLOCK_STEP_MIN and number in drawn:
             middle = median(times)
             for i in members:
@@ -369,7 +370,7 @@ def _rounds(
             todo = tuple(open_places)
             last_tested = ends.get(event.round, (0.0, ""))[1]
             repeat = bool(todo) and todo[0] == last_tested and bool(aside.get((event.round, todo[0])))
-        minute = _minutes(start, event.at)
+        minute = minutes_after(start, event.at)
         end, last_setup = ends.get(event.round, (minute, ""))
         logs.append(RoundLog(event.round, minute, event.rig, event.visit, event.order, event.bracket, todo, repeat, last_setup, max(end, minute)))
     return tuple(logs)
