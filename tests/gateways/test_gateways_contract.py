@@ -1,7 +1,7 @@
 """Every kind of gateway keeps the same promises. What stands behind each kind is said in its case.
 
 On the twin's modem: at-tcp and at-serial. On the operating system's own daemon: modem-daemon (reads; its generic modem cannot set modes).
-On fakes: modem-daemon with modes and bands, qmi-tool, mbim-tool, router-ssh, tr181, remote, pasted.
+On fakes: at-tcp in the other dialects, modem-daemon with modes and bands, qmi-tool, mbim-tool, router-ssh, tr181, remote, pasted.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import pytest
 from busfake import FakeDaemon
 from contract import PROMISES, Case
 from fakes import MBIM_ANSWERS, QMI_ANSWERS, Page, Person, asked, private_bus, router, tool
+from scripted import MODEMS
 from stage import Place, RealClock, SimClock
 
 from bandwright.gateways import bus as bus_module
@@ -38,6 +39,8 @@ TUNINGS = (
     Tuning(key="nr pinned", mode="nr-sa", bands=("n78",), cell="nr:640000:211:30:78"),
     Tuning(key="automatic", mode="automatic"),
 )
+LTE_TWO = Tuning(key="two", mode="lte", bands=("B3", "B20"))
+NR_ONE = Tuning(key="one", mode="nr-sa", bands=("n78",))
 
 
 def allowed(rows: tuple[Row, ...]) -> Callable[[str], bool]:
@@ -115,6 +118,27 @@ async def twin_by_the_standard(tmp_path: Path, _monkeypatch) -> AsyncIterator[Ca
         exclusive=True,
     )
     await place.modem.close()
+
+
+def scripted(dialect: str, says: tuple[str, ...], tunings: tuple[Tuning, ...]):
+    @asynccontextmanager
+    async def case(_tmp_path: Path, _monkeypatch) -> AsyncIterator[Case]:
+        modem = MODEMS[dialect]()
+        address = await modem.serve()
+        yield Case(
+            plan=GatewayPlan(key="own", kind="at-tcp", settings=(("address", address), ("quiet_s", "0.05"))),
+            clock=SimClock(),
+            behind=f"a scripted modem of dialect {dialect}",
+            says=says,
+            tunings=tunings,
+            sent=lambda: modem.heard,
+            may_send=AT_MAY,
+            unplug=modem.stop,
+            exclusive=True,
+        )
+        await modem.stop()
+
+    return case
 
 
 @asynccontextmanager
@@ -338,6 +362,13 @@ CASES: dict[str, Callable[[Path, pytest.MonkeyPatch], AbstractAsyncContextManage
     "at-tcp": twin_over_tcp,
     "at-serial": twin_over_pty,
     "at-tcp, standard": twin_by_the_standard,
+    "at-tcp, A-older": scripted("A-older", ("+QENG:",), (LTE_TWO, Tuning(key="auto", mode="automatic"))),
+    "at-tcp, B": scripted("B", ("!GSTATUS:",), (LTE_TWO, Tuning(key="auto", mode="automatic"))),
+    "at-tcp, C": scripted("C", ("+CPSI:",), (LTE_TWO, NR_ONE, Tuning(key="auto", mode="automatic"))),
+    "at-tcp, E": scripted("E", ("+XCESQ:",), (LTE_TWO, Tuning(key="auto", mode="automatic"))),
+    "at-tcp, F": scripted("F", ("+GTCCINFO:",), (LTE_TWO, NR_ONE, Tuning(key="auto", mode="automatic"))),
+    "at-tcp, G": scripted("G", ("^HCSQ:",), (LTE_TWO, Tuning(key="auto", mode="automatic"))),
+    "at-tcp, H": scripted("H", ("^SMONI:",), ()),
     "pasted": pasted,
     "qmi-tool": command_line_tool("qmicli", QMI_ANSWERS, ("RSRP: '-92 dBm'", "RX Channel: '1300'"), QMI.arguments()),
     "mbim-tool": command_line_tool("mbimcli", MBIM_ANSWERS, ("EARFCN: 1300",), MBIM.arguments()),
