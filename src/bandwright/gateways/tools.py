@@ -29,6 +29,7 @@ class ToolSettings(Declared):
 
     device: str = Field(default="/dev/cdc-wdm0", pattern=r"^/[\w./:-]+$", description="control device of the modem")
     proxy: bool = Field(default=True, description="share the device with other programs through the tool's proxy")
+    open_as: str = Field(default="auto", pattern=r"^(auto|qmi|mbim)$", description="how qmicli opens the device: auto, qmi, or mbim (QMI within MBIM)")
     timeout_s: float = Field(default=10.0, gt=0, le=120, description="how long one answer may take")
 
 
@@ -112,12 +113,19 @@ class ToolGateway:
     async def _run(self, question: str) -> Exchange:
         if question not in self._family.arguments():
             raise GatewayRefused(f"{question} is not in the table of {self._family.program}", todo="Nothing was run.")
-        words = [self._family.program, "-d", self._settings.device, *(["-p"] if self._settings.proxy else []), question]
+        here = self._settings
+        how = [f"--device-open-{here.open_as}"] if here.open_as != "auto" and self._family is QMI else []
+        words = [self._family.program, "-d", here.device, *(["-p"] if here.proxy else []), *how, question]
         done = await run_program(words, timeout_s=self._settings.timeout_s, install=f"On Debian: apt install {self._family.package}.")
         shown = f"{self._family.program} {question}"
         if done.status == 0:
             return Exchange(sent=shown, received=done.out)
-        return Exchange(sent=shown, received=done.out, complete=done.status is not None, fault=done.trouble or f"exit status {done.status}")
+        return Exchange(
+            sent=shown,
+            received=done.out,
+            complete=done.status is not None,
+            fault=done.trouble.splitlines()[-1] if done.trouble else f"exit status {done.status}",
+        )
 
     def _capture(self, exchanges: Sequence[Exchange], moment: str | None) -> Capture:
         if exchanges and all(done.fault is not None for done in exchanges):
