@@ -1,6 +1,6 @@
 """Run the operating system's own modem daemon on a bus of its own against the twin's modem, until standard input ends.
 
-Prints one line, the address of the bus, when the daemon has a modem that is registered. Usage: realdaemon.py FOLDER
+Prints one line when the daemon has a modem that is registered: the address of the bus, and that of the modem's second port over TCP. Usage: realdaemon.py FOLDER
 """
 
 from __future__ import annotations
@@ -23,9 +23,10 @@ OPTIONS = ("--test-session", "--test-enable", "--test-no-udev", "--test-no-suspe
 
 
 async def main(folder: Path) -> None:
-    place = Place(RealClock(), standard_only=True, apply_delay_s=0.0)
+    place = Place(RealClock(), apply_delay_s=0.0)
     socket = f"bandwright-test-{os.getpid()}"
     await place.modem.serve_unix(f"\0abstract:{socket}")
+    host, port = await place.modem.serve_tcp()  # the modem's second port, for tunings
     bus_process, address = private_bus(folder)
     environment = {**os.environ, "DBUS_SESSION_BUS_ADDRESS": address}
     with (folder / "daemon.log").open("wb") as log:
@@ -35,7 +36,7 @@ async def main(folder: Path) -> None:
         await until(lambda: call(bus, f"/{SERVICE.replace('.', '/')}", f"{SERVICE}.Test", "SetProfile", "ssas", ["twin", "generic", [f"abstract:{socket}"]]))
         await until(lambda: call(bus, MODEM, f"{SERVICE}.Modem", "Enable", "b", [True]))
         await until(lambda: registered(bus))
-        print(address, flush=True)
+        print(address, f"{host}:{port}", flush=True)
         await asyncio.to_thread(sys.stdin.read)
     finally:
         bus.disconnect()

@@ -6,6 +6,8 @@ On fakes: at-tcp in the other dialects, modem-daemon with modes and bands, qmi-t
 
 from __future__ import annotations
 
+import asyncio
+import json
 import os
 import re
 import shutil
@@ -25,7 +27,7 @@ from stage import Place, RealClock, SimClock
 from bandwright.gateways import bus as bus_module
 from bandwright.gateways.commands import Row
 from bandwright.gateways.dialects.table import allowed_rows
-from bandwright.gateways.kinds import KINDS
+from bandwright.gateways.kinds import KINDS, open_gateway
 from bandwright.gateways.router import ROUTER_ROWS
 from bandwright.gateways.secrets import file_secrets
 from bandwright.gateways.tools import MBIM, QMI
@@ -340,8 +342,8 @@ async def fake_daemon(tmp_path: Path, monkeypatch) -> AsyncIterator[Case]:
 
 
 @pytest.fixture(scope="session")
-def real_daemon(tmp_path_factory) -> str:
-    """The address of a bus with the operating system's own modem daemon on it. With CI=true a missing daemon is skipped, a failing one is not."""
+def real_daemon(tmp_path_factory) -> list[str]:
+    """The address of a bus with the operating system's own modem daemon on it, and of the modem's second port. With CI=true a missing daemon is skipped, a failing one is not."""
     if shutil.which("ModemManager") is None or shutil.which("dbus-daemon") is None:
         pytest.skip("the modem daemon is not installed")
     if os.geteuid() != 0 and os.environ.get("CI") != "true":
@@ -349,11 +351,11 @@ def real_daemon(tmp_path_factory) -> str:
     folder = tmp_path_factory.mktemp("daemon")
     script = Path(__file__).with_name("realdaemon.py")
     process = subprocess.Popen([sys.executable, str(script), str(folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-    address = process.stdout.readline().decode().strip()
-    if not address:
+    addresses = process.stdout.readline().decode().split()
+    if len(addresses) != 2:
         log = folder / "daemon.log"
         pytest.fail("the modem daemon did not start: " + (log.read_text()[-2000:] if log.exists() else "no log"))
-    yield address
+    yield addresses
     process.stdin.close()
     process.wait(20)
 
@@ -389,7 +391,37 @@ async def test_the_kind_keeps_the_promise(name, promise, tmp_path, monkeypatch) 
 
 @pytest.mark.parametrize("promise", PROMISES, ids=lambda promise: promise.__name__)
 async def test_the_real_modem_daemon_keeps_the_promise(promise, real_daemon, monkeypatch) -> None:
-    await promise(bus_case(real_daemon, monkeypatch, behind="the operating system's own modem daemon", says=('"RegistrationState": 1', '"rsrp": -9')))
+    await promise(bus_case(real_daemon[0], monkeypatch, behind="the operating system's own modem daemon", says=('"RegistrationState": 1', '"rsrp": -9')))
+
+
+async def test_readings_come_from_the_real_daemon_while_tunings_go_to_the_modems_second_port(real_daemon) -> None:
+    """The daemon's generic modem cannot set bands; the modem's other port can, and the daemon's own measurement shows it."""
+    watching = open_gateway(GatewayPlan(key="seen", kind="modem-daemon", settings=(("bus", real_daemon[0]), ("signal_rate_s", "1"))), clock=RealClock())
+    tuning = open_gateway(GatewayPlan(key="tuned", kind="at-tcp", settings=(("address", real_daemon[1]),)), clock=RealClock())
+    former = await tuning.settings()
+    try:
+        assert await within(15.0, lambda: level(watching), (-93.0, -91.0))  # band 3 at -92 dBm; the daemon knows whole codes only
+        await tuning.apply(Tuning(key="b20", mode="lte", bands=("B20",)))
+        assert await within(15.0, lambda: level(watching), (-85.0, -83.0))  # band 20 at -84 dBm
+        await tuning.restore(former)
+        assert await within(15.0, lambda: level(watching), (-93.0, -91.0))
+    finally:
+        await tuning.close()
+        await watching.close()
+
+
+async def level(gateway) -> float | None:
+    return json.loads((await gateway.fetch()).text)["Modem.Signal"].get("Lte", {}).get("rsrp")
+
+
+async def within(seconds: float, ask, bounds: tuple[float, float]) -> bool:
+    until = asyncio.get_running_loop().time() + seconds
+    while asyncio.get_running_loop().time() < until:
+        value = await ask()
+        if value is not None and bounds[0] <= value <= bounds[1]:
+            return True
+        await asyncio.sleep(0.1)
+    return False
 
 
 def test_every_kind_is_under_contract() -> None:
