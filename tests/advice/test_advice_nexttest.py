@@ -64,6 +64,13 @@ def test_hardly_likely_findings_are_not_worth_a_test() -> None:
     assert next_tests({"shaped_traffic": 0.04, "unknown": 0.96}, {}) == ()
 
 
+def test_tests_of_the_lead_come_last_rather_than_not_at_all() -> None:
+    chances = {"cell_load": 0.95, "unknown": 0.05}
+    assert "second_plan" not in [t.key for t in next_tests(chances, {})]
+    found = [t.key for t in next_tests(chances, {}, settle_by=("second_plan", "pin_other_cell"))]
+    assert found[-1] == "second_plan"
+
+
 def test_a_full_reading_comes_first_where_nothing_is_known() -> None:
     found = next_tests(CHANCES, {}, anything_known=False)
     assert found[0].key == "full_reading"

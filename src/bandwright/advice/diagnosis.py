@@ -203,7 +203,9 @@ def _diagnose(case: Case, symptom: str) -> Diagnosis:
         undecided=undecided,
         ranked=tuple(Ranked(key=w.row.key, chance=w.chance) for w in order),
         unknown=unknown,
-        next_tests=next_tests(chances, evidence, anything_known=any(w.best > 1 for w in weighed)),
+        next_tests=next_tests(
+            chances, evidence, settle_by=lead.row.settle_by if lead is not None and lead.best > 1 else (), anything_known=any(w.best > 1 for w in weighed)
+        ),
         will_not_help=_will_not_help(claims or undecided),
         facts=facts_of(case, symptom, evidence),
     )

@@ -169,6 +169,12 @@ def _beyond_and_alike(case: Case, symptom: str) -> float | None:
     return float(before < 0.5 and bool(alike))
 
 
+def _beyond_gateway(case: Case, symptom: str) -> float | None:
+    """Whether proved loss lies beyond the gateway; where beyond, only a second far end tells."""
+    before = _loss_before_gateway(case, symptom)
+    return None if before is None else float(before < 0.5)
+
+
 def _one_far_end_only(case: Case, symptom: str) -> float | None:
     alike, before = _far_ends_alike(case, symptom), _loss_before_gateway(case, symptom)
     return None if alike is None else float(not alike and (before is None or before < 0.5))
@@ -253,6 +259,7 @@ ROWS: tuple[EvidenceRow, ...] = (
     EvidenceRow("loss_low", "proved packet loss, lower end", "", _loss_low, "Wilson 95 %"),
     EvidenceRow("loss_before_gateway", "share of the loss before the gateway", "", _loss_before_gateway),
     EvidenceRow("beyond_and_alike", "loss beyond the gateway, to two far ends alike", "yes/no", _beyond_and_alike),
+    EvidenceRow("beyond_gateway", "loss beyond the gateway", "yes/no", _beyond_gateway),
     EvidenceRow("one_far_end_only", "loss to one far end, none to another", "yes/no", _one_far_end_only),
     EvidenceRow("names_fail", "names fail while the line connects", "yes/no", _names_fail),
     EvidenceRow("big_packets_vanish", "connected, but big packets do not arrive", "yes/no", _big_packets_vanish, "RFC 8899"),

@@ -89,6 +89,12 @@ def _weak_anchor(case: Case, symptom: str) -> float | None:
     return float(sender.rat == "lte" and room <= 1.5 and max(nr) > sender.rsrp_dbm + 10)
 
 
+def _both_legs(case: Case, _symptom: str) -> float | None:
+    """Whether 4G and 5G carry traffic together under upload; None without such a reading."""
+    reading = case.reading("load_up")
+    return None if reading is None else float({c.rat for c in reading.serving} == {"lte", "nr"})
+
+
 def _sa_at_limit(case: Case, symptom: str) -> float | None:
     reading, tdd, room = case.reading("load_up"), _on_tdd(case, symptom), _headroom(case, symptom)
     if reading is None or tdd is None or room is None or not is_sa(reading):
@@ -103,5 +109,6 @@ ROWS: tuple[EvidenceRow, ...] = (
     EvidenceRow("tdd_with_room", "the upload goes over an unpaired carrier with power to spare", "yes/no", _tdd_with_room, "TS 38.331 TDD-UL-DL-Pattern"),
     EvidenceRow("weak_anchor", "upload over LTE at its limit, NR more than 10 dB stronger", "yes/no", _weak_anchor, "TS 38.323 5.2.1"),
     EvidenceRow("lte_only_gain", "upload in LTE alone over upload in EN-DC", "", _lte_only_gain),
+    EvidenceRow("both_legs", "4G and 5G carry the upload together", "yes/no", _both_legs),
     EvidenceRow("sa_at_limit", "5G alone sends on an unpaired carrier at its limit", "yes/no", _sa_at_limit),
 )

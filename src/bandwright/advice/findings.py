@@ -225,7 +225,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         key="bloat_radio",
         sentence="Under load everything waits in the mobile network's or the gateway's queue.",
         rule="the delay rises by more than 200 ms under load, less than 0.15 of it before the gateway",
-        priors={"delay_loaded": 0.35, "delay": 0.04},
+        priors={"delay_loaded": 0.35, "delay": 0.02},
         weights=(
             Weight("hop_share", 4, high=0.15, group="first hop", source="measured"),
             Weight("hop_share", 0.05, low=0.3, group="first hop", source="measured"),
@@ -713,6 +713,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         rule="loss beyond the gateway, to two far ends alike",
         priors={"loss": 0.20, "drops": 0.04},
         weights=(
+            _yes("beyond_gateway", 3, group="loss"),
             _yes("beyond_and_alike", 8, group="loss"),
             _yes("one_far_end_only", 0.05, group="loss"),
             Weight("loss_before_gateway", 0.05, low=0.5, group="loss"),
@@ -732,6 +733,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         rule="loss to one far end, none to another over the same radio",
         priors={"loss": 0.15},
         weights=(
+            _yes("beyond_gateway", 3, group="loss"),
             _yes("one_far_end_only", 30, group="loss"),
             _yes("beyond_and_alike", 0.3, group="loss"),
             Weight("loss_before_gateway", 0.05, low=0.5, group="loss"),
@@ -839,6 +841,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         rule="4G and 5G together, the upload over 4G at its power limit, 5G more than 10 dB stronger",
         priors={"up": 0.08},
         weights=(
+            _no("both_legs", 0.05, group="legs"),
             _yes("weak_anchor", 30, group="leg", source="TS 38.323 5.2.1"),
             _no("weak_anchor", 0.05, group="leg"),
             Weight("headroom_db", 0.05, low=2.5001, group="power"),
@@ -856,6 +859,7 @@ FINDINGS: tuple[FindingRow, ...] = (
         rule="uploads in 4G alone more than 1.8 times those in mixed mode, three tests or more each",
         priors={"up": 0.06},
         weights=(
+            _no("both_legs", 0.2, group="legs"),
             Weight("lte_only_gain", 80, low=1.8, group="modes", shown=True),
             Weight("lte_only_gain", 0.1, high=1.3, group="modes"),
             _yes("weak_anchor", 0.2, group="leg"),

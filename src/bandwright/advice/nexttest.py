@@ -8,7 +8,7 @@ allowance + the chance of losing service. All of it is common practice, no sourc
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 __all__ = ["TESTS", "NextTest", "SettlingTest", "entropy_bits", "gain_bits_of", "next_tests"]
@@ -87,7 +87,7 @@ TESTS: tuple[SettlingTest, ...] = (
     SettlingTest(key="gigabit_cable", sentence="Use a cable with eight wires and another socket, and read the port's speed.", cost=5, yes="1.5 times as fast", likely={"port_limit": 0.95}, answered=(("port_gap", None, -0.03),)),
     SettlingTest(key="idle_house", sentence="Measure while nobody else uses the line.", cost=5, yes="better", likely={"home_traffic": 0.95}, answered=(("other_share", None, 0.02),)),
     SettlingTest(key="attenuate", sentence="Turn the antenna away, or take it off.", cost=5, yes="the SINR rises as the RSRP falls", likely={"overload_near_mast": 0.95}, answered=(("overdriven", *_REFUTED),)),
-    SettlingTest(key="hourly_series", sentence="Measure each hour for a day.", cost=6, yes="the rates are explained by carriers, signal and hour", likely={"cell_load": 0.9, "deprioritised": 0.9, "within_expected": 0.9}),
+    SettlingTest(key="hourly_series", sentence="Measure each hour for a day.", cost=6, yes="the rates are explained by carriers, signal and hour", likely={"cell_load": 0.9, "deprioritised": 0.9, "within_expected": 0.9}, answered=(("hour_lr", 3.0, None),)),
     SettlingTest(key="shape_at_router", sentence="Hold the traffic at 85 % of the capacity in the router.", cost=6, yes="the delay falls", likely={"bloat_radio": 0.95, "bloat_home": 0.5}),
     SettlingTest(key="udp_capacity", sentence="Measure the capacity by UDP.", cost=6, yes="twice one stream's rate", likely={"single_flow_limit": 0.95}, answered=(("capacity_over_single", None, 1.2),)),
     SettlingTest(key="second_computer", sentence="Measure with another computer.", cost=10, yes="faster", likely={"near_end_slow": 0.9}, answered=(("near_busy", *_REFUTED),)),
@@ -119,11 +119,18 @@ def gain_bits_of(row: SettlingTest, chances: Mapping[str, float]) -> float:
     return max(0.0, gain)
 
 
-def next_tests(chances: Mapping[str, float], evidence: Mapping[str, float], *, anything_known: bool = True) -> tuple[NextTest, ...]:
+def next_tests(
+    chances: Mapping[str, float],
+    evidence: Mapping[str, float],
+    *,
+    settle_by: Sequence[str] = (),
+    anything_known: bool = True,
+) -> tuple[NextTest, ...]:
     """Return the tests worth doing, best first: by gain per cost, the cheaper first where two are equal.
 
     Findings of less than a twentieth count as "unknown": what hardly anything speaks for is not worth a test. Tests whose answer
     is in the evidence have no gain and are left out. A ladder comes after every free test that is worth it.
+    settle_by: tests of the leading finding; those that would add little come last rather than not at all.
     anything_known: whether any finding has an item of its own; if none has, a full reading comes first.
     """
     likely = {key: p for key, p in chances.items() if key == "unknown" or p >= _WORTH_TESTING}
@@ -133,7 +140,7 @@ def next_tests(chances: Mapping[str, float], evidence: Mapping[str, float], *, a
         if any(_answers(evidence.get(key), low, high) for key, low, high in row.answered):
             continue
         gain = gain_bits_of(row, likely)
-        if gain > 1e-9:
+        if gain > 1e-9 or row.key in settle_by:
             settles = tuple(sorted((k for k in row.likely if k in likely), key=lambda k: -likely[k]))
             found.append(NextTest(key=row.key, sentence=row.sentence, gain_bits=gain, cost=row.cost, yes=row.yes, settles=settles, ladder=row.ladder))
     found.sort(key=lambda t: (-t.worth, t.cost))
