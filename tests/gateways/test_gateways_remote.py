@@ -10,6 +10,7 @@ from stage import SimClock, read
 
 from bandwright.errors import DeclarationError, GatewayRefused, GatewayUnreachable, SecretError
 from bandwright.gateways.kinds import open_gateway
+from bandwright.gateways.proof import read_back
 from bandwright.gateways.secrets import file_secrets, keep_secret
 from bandwright.privacy import Private
 from bandwright.words.rig import GatewayPlan, Tuning
@@ -160,3 +161,36 @@ def test_the_file_of_secrets_is_for_its_owner_only(tmp_path) -> None:
             file_secrets(file)("page")
     with pytest.raises(SecretError, match="is not there"):
         file_secrets(tmp_path / "none")("page")
+
+
+async def test_an_antenna_is_switched_by_the_declared_request_and_reads_back() -> None:
+    page = Page(session=None)
+    page.held = {"mode": "4", "ant": "int"}
+    async with page.served() as port:
+        base = f"http://127.0.0.1:{port}"
+        settings = (
+            *(("fetch.url", f"{base}/api/radio"), ("apply.url", f"{base}/api/net"), ("apply.method", "POST"), ("settings.url", f"{base}/api/net")),
+            *(("apply.body", '{"mode": "{mode}", "ant": "{antenna}"}'), ("modes.lte", "4"), ("antennas.own", "int"), ("antennas.outside", "ext")),
+            *(("settings.mode", "net.mode"), ("settings.antenna", "net.ant")),
+        )
+        gateway = open_gateway(plan(*settings), clock=SimClock())
+        assert (await gateway.abilities()).switches_antenna
+        former = await gateway.settings()
+        outside = Tuning(key="x", mode="lte", antenna="outside")
+        assert read_back(outside, former) == (False, "the antenna reads back as own, not outside")
+        await gateway.apply(outside)
+        assert page.held == {"mode": "4", "ant": "ext"}
+        assert read_back(outside, await gateway.settings()) == (True, "")
+        await gateway.apply(Tuning(key="y", mode="lte"))  # says nothing of the antenna: it stays
+        assert page.held["ant"] == "ext"
+        await gateway.restore(former)
+        assert page.held["ant"] == "int"
+
+
+async def test_an_antenna_without_a_slot_for_it_is_refused() -> None:
+    gateway = open_gateway(
+        plan(("fetch.url", "http://192.0.2.1/"), ("apply.url", "http://192.0.2.1/{mode}"), ("modes.lte", "4"), ("settings.url", "http://192.0.2.1/")),
+        clock=SimClock(),
+    )
+    with pytest.raises(GatewayRefused, match="needs a slot"):
+        await gateway.apply(Tuning(key="x", mode="lte", antenna="outside"))

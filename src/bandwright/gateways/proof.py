@@ -32,6 +32,9 @@ def shown(tuning: Tuning, settings: SettingsSeen, reading: Reading | None) -> tu
 def read_back(tuning: Tuning, settings: SettingsSeen) -> tuple[bool, str]:
     """Return whether the settings that read back are the tuning's. What the equipment does not say is not held against it."""
     want = wanted(tuning)
+    antenna = dict(settings.raw).get("antenna")
+    if tuning.antenna is not None and antenna not in (None, tuning.antenna):
+        return False, f"the antenna reads back as {antenna}, not {tuning.antenna}"
     if settings.mode is not None and settings.mode != want.mode:
         return False, f"the mode reads back as {settings.mode}, not {want.mode}"
     if settings.bands is not None and not want.all_bands:

@@ -28,7 +28,7 @@ from bandwright.words.rig import GatewayPlan, Tuning
 
 __all__ = ["RemoteGateway", "RemoteSettings", "by_declaration"]
 
-_SLOTS = ("mode", "bands", "lte_bands", "nr_bands", "channel", "pci")
+_SLOTS = ("mode", "bands", "lte_bands", "nr_bands", "channel", "pci", "antenna")
 _ROLES = ("pcell", "scell", "pscell", "serving", "neighbour")
 _CARRIER = re.compile(rf"(?:lte|nr)\.(?:{'|'.join(_ROLES)})\d{{0,2}}\.[a-z_]+")
 
@@ -72,6 +72,7 @@ class ReadBack(Step):
 
     mode: str | None = Field(default=None, description="path of the mode in the document, e.g. data.net.mode")
     bands: str | None = Field(default=None, description="path of the bands in the document: a list or a text of numbers or names")
+    antenna: str | None = Field(default=None, description="path of the antenna in use in the document")
 
 
 class RemoteSettings(Declared):
@@ -79,8 +80,9 @@ class RemoteSettings(Declared):
 
     fetch: Step = Field(description="how the radio state is fetched")
     map: dict[str, str] = Field(default_factory=dict, description="carrier and quantity = path in the JSON document, e.g. lte.pcell.rsrp = data.radio.rsrp")
-    apply: Step | None = Field(default=None, description="how a tuning is asked for; slots {mode} {bands} {lte_bands} {nr_bands} {channel} {pci}")
+    apply: Step | None = Field(default=None, description="how a tuning is asked for; slots {mode} {bands} {lte_bands} {nr_bands} {channel} {pci} {antenna}")
     modes: dict[str, str] = Field(default_factory=dict, description="the equipment's word for each mode: automatic, nr-sa, endc, lte")
+    antennas: dict[str, str] = Field(default_factory=dict, description="the equipment's word for each antenna: own, outside")
     all_bands: str = Field(default="", description="what stands for all bands in {bands}")
     separator: str = Field(default=",", max_length=2, description="what parts numbers of bands")
     settings: ReadBack | None = Field(default=None, description="how the settings are read back")
@@ -95,8 +97,10 @@ class RemoteSettings(Declared):
     def _fits(self) -> RemoteSettings:
         if set(self.modes) - set(MODES):
             raise ValueError(f"modes are {', '.join(MODES)}")
-        if any(not re.fullmatch(r"[\w.:+ -]{1,40}", word) for word in self.modes.values()):
-            raise ValueError("a word for a mode has letters, digits, blanks and . : + - _ only")
+        if set(self.antennas) - {"own", "outside"}:
+            raise ValueError("antennas are own, outside")
+        if any(not re.fullmatch(r"[\w.:+ -]{1,40}", word) for word in (*self.modes.values(), *self.antennas.values())):
+            raise ValueError("a word for a mode or an antenna has letters, digits, blanks and . : + - _ only")
         if self.apply is not None and self.settings is None:
             raise ValueError("apply needs settings too: what cannot be read back is not set")
         bad = [name for name in self.map if name not in ("mode", "registration") and not _CARRIER.fullmatch(name)]
@@ -123,6 +127,7 @@ class RemoteGateway:
             can_tune=step is not None,
             modes=tuple(mode for mode in MODES if mode in self._settings.modes) if "{mode}" in texts else (),
             can_pin_cell="{channel}" in texts and "{pci}" in texts,
+            switches_antenna="{antenna}" in texts and bool(self._settings.antennas),
             label="requests you declared; what they do cannot be known here",
         )
 
@@ -144,14 +149,15 @@ class RemoteGateway:
         mode_word = _at(document, step.mode) if step.mode else None
         mode = next((mode for mode, word in self._settings.modes.items() if word == str(mode_word)), None)
         bands_value = _at(document, step.bands) if step.bands else None
-        raw = [(name, _plain(value)) for name, value in (("mode", mode_word), ("bands", bands_value)) if value is not None]
+        antenna_word = str(_at(document, step.antenna)) if step.antenna else None
+        antenna = next((name for name, word in self._settings.antennas.items() if word == antenna_word), None)
+        raw = [(name, _plain(value)) for name, value in (("mode", mode_word), ("bands", bands_value), ("antenna", antenna)) if value is not None]
         capture = make_capture(self.kind, [done], at=self._clock.now(), gateway=self._plan.key, text=done.received)
         return SettingsSeen(mode=mode, bands=_bands(bands_value, mode, self._settings.all_bands), capture=capture, raw=tuple(raw))
 
     async def apply(self, tuning: Tuning) -> Capture:
         """Send the declared request with its slots filled."""
-        want = wanted(tuning, label=self._plan.key)
-        return await self._send(want)
+        return await self._send(wanted(tuning, label=self._plan.key), tuning.antenna)
 
     async def restore(self, seen: SettingsSeen) -> Capture:
         """Send the declared request for the former mode and bands."""
@@ -161,12 +167,12 @@ class RemoteGateway:
             raise GatewayRefused(f"{self._plan.key} did not say its former mode", todo="Set it back on its own page.")
         lte = tuple(int(b[1:]) for b in seen.bands or () if b[0] == "B")
         nr = tuple(int(b[1:]) for b in seen.bands or () if b[0] == "n")
-        return await self._send(Wanted(mode=mode, lte=lte, nr=nr, all_bands=not seen.bands, pin=None))
+        return await self._send(Wanted(mode=mode, lte=lte, nr=nr, all_bands=not seen.bands, pin=None), raw.get("antenna"))
 
     async def close(self) -> None:
         """Nothing is held between requests."""
 
-    async def _send(self, want: Wanted) -> Capture:
+    async def _send(self, want: Wanted, antenna: str | None) -> Capture:
         step = self._settings.apply
         if step is None:
             raise GatewayRefused(
@@ -179,6 +185,18 @@ class RemoteGateway:
             raise GatewayRefused("bands", todo="The declared request has no slot for them. Nothing was sent.")
         if want.pin is not None and not ("{channel}" in texts and "{pci}" in texts):
             raise GatewayRefused("a pinned cell", todo="The declared request has no slots {channel} and {pci}. Nothing was sent.")
+        if antenna is not None and ("{antenna}" not in texts or antenna not in self._settings.antennas):
+            allowed = ", ".join(self._settings.antennas) or "none is declared"
+            raise GatewayRefused(
+                "antenna", given=antenna, allowed=allowed, todo="The declared request needs a slot {antenna} and [gateway.antennas]. Nothing was sent."
+            )
+        if antenna is None and "{antenna}" in texts:
+            antenna = dict((await self.settings()).raw).get("antenna")
+            if antenna is None:
+                raise GatewayRefused(
+                    f"{self._plan.key} does not say which antenna it uses",
+                    todo="Declare the path settings.antenna, or name the antenna in the tuning. Nothing was sent.",
+                )
         part = self._settings.separator.join
         values = {
             "mode": self._settings.modes.get(want.mode, ""),
@@ -187,6 +205,7 @@ class RemoteGateway:
             "nr_bands": part(str(n) for n in want.nr) or self._settings.all_bands,
             "channel": str(want.pin.channel) if want.pin is not None else "",
             "pci": str(want.pin.pci) if want.pin is not None else "",
+            "antenna": self._settings.antennas.get(antenna or "", ""),
         }
         done = await self._take(step, values)
         return make_capture(self.kind, [done], at=self._clock.now(), gateway=self._plan.key)
