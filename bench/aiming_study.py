@@ -1,6 +1,6 @@
 """Aiming on the twin: do the 90 % intervals hold the best heading, and what does the remaining error cost?
 
-Usage: python bench/aiming_study.py [SEEDS]     (200 by default). Each run: coarse search over the circle, fine search forth and back, fit.
+Usage: python bench/aiming_study.py [SEEDS [FIRST]]     (200 seeds from 0 by default; the priors were set on those, so FIRST 5000 is a fresh look). Each run: coarse search over the circle, fine search forth and back, fit.
 """
 
 from __future__ import annotations
@@ -43,9 +43,9 @@ def true_best(scene: AimScene) -> tuple[float, ...]:
     return tuple(max((e + k / 4.0 for k in range(-160, 161)), key=scene.true_db) for e in ends)
 
 
-def run(name: str, beamwidth: float, fast: float, slow: float, width_error: float, reflection: bool, seeds: int) -> dict[str, float | str]:
+def run(name: str, beamwidth: float, fast: float, slow: float, width_error: float, reflection: bool, seeds: int, first: int = 0) -> dict[str, float | str]:
     held, losses, errors, found, again = 0, [], [], 0, 0
-    for seed in range(seeds):
+    for seed in range(first, first + seeds):
         scene = draw_aim_scene(seed, beamwidth_deg=beamwidth, fast_db=fast, slow_db=slow, width_error=width_error, reflection=reflection)
         fit = aim(scene, beamwidth)
         if fit.state != "found" or fit.heading is None:
@@ -71,9 +71,10 @@ def run(name: str, beamwidth: float, fast: float, slow: float, width_error: floa
 
 def main() -> None:
     seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     print(f"{'case':24} {'found':>6} {'90 % holds':>10} {'rms/beam':>9} {'mean loss dB':>13} {'again':>6}   {seeds} seeds")
     for case in CASES:
-        row = run(*case, seeds)
+        row = run(*case, seeds, first)
         print(f"{row['case']:24} {row['found']:6.2f} {row['90 % holds']:10.3f} {row['rms / beam']:9.3f} {row['mean loss dB']:13.3f} {row['again']:6.2f}")
 
 

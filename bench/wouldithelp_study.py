@@ -1,6 +1,6 @@
 """Would it help, on the twin: do the 80 % intervals of the change of rate hold the true change, and is gain advised against where interference limits?
 
-Usage: python bench/wouldithelp_study.py [SEEDS]     (200 by default). The twin's air is its own (`bandwright.twin.path`).
+Usage: python bench/wouldithelp_study.py [SEEDS [FIRST]]     (200 seeds from 0 by default; the priors were set on those, so FIRST 5000 is a fresh look). The twin's air is its own (`bandwright.twin.path`).
 """
 
 from __future__ import annotations
@@ -78,9 +78,9 @@ def site(seed: int, *, interference_limited: bool | None = None, draws: int = 20
     return answer, truth
 
 
-def coverage(seeds: int, *, interference_limited: bool | None = None) -> dict[str, dict[str, float]]:
+def coverage(seeds: int, *, first: int = 0, interference_limited: bool | None = None) -> dict[str, dict[str, float]]:
     counts: dict[str, dict[str, float]] = {k: {"n": 0, "down": 0, "up": 0, "down_bias": 0, "up_bias": 0, "good": 0, "said": 0, "right": 0} for k in PROPOSALS}
-    for seed in range(seeds):
+    for seed in range(first, first + seeds):
         answer, truth = site(seed, interference_limited=interference_limited)
         for outlook in answer.ranked:
             row = counts[outlook.key]
@@ -101,10 +101,10 @@ def coverage(seeds: int, *, interference_limited: bool | None = None) -> dict[st
 DOWN_ONLY = (Need(key="watch", kind="any", requirements=Requirements(downlink_mbps=25.0), hours=Hours("always", ())),)
 
 
-def against_gain(seeds: int) -> dict[str, float]:
+def against_gain(seeds: int, first: int = 0) -> dict[str, float]:
     """Where interference limits: is gain advised against, and was that right? Where noise limits: is it not?"""
     said = refused = right = quiet = 0
-    for seed in range(seeds):
+    for seed in range(first, first + seeds):
         answer, truth = site(seed, interference_limited=True, needs=DOWN_ONLY)
         outlook = next(o for o in answer.ranked if o.key == GAIN_ONLY)
         said += answer.against_gain
@@ -116,15 +116,16 @@ def against_gain(seeds: int) -> dict[str, float]:
 
 def main() -> None:
     seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     print(f"{'proposal':26} {'down in 80 %':>12} {'up in 80 %':>11} {'bias ln down':>13} {'up':>6} {'truly helps':>12} {'said so':>8} {'right':>6}   {seeds} sites")
     total = {"n": 0.0, "down": 0.0, "up": 0.0}
-    for key, row in coverage(seeds).items():
+    for key, row in coverage(seeds, first=first).items():
         n = row["n"]
         for part in total:
             total[part] += row[part]
         print(f"{key:26} {row['down'] / n:12.3f} {row['up'] / n:11.3f} {row['down_bias'] / n:13.3f} {row['up_bias'] / n:6.2f} {row['good'] / n:12.2f} {row['said'] / n:8.2f} {row['right'] / n:6.2f}")
     print(f"{'all':26} {total['down'] / total['n']:12.3f} {total['up'] / total['n']:11.3f}")
-    print("interference-limited sites, a need for download only: " + ", ".join(f"{k} {v:.3f}" for k, v in against_gain(seeds).items()))
+    print("interference-limited sites, a need for download only: " + ", ".join(f"{k} {v:.3f}" for k, v in against_gain(seeds, first).items()))
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from bandwright.antenna.aiming import AimReading, coarse_plan, fine_plan, fit_by_cell, fit_heading, interference_db, quantity_to_turn_for
+from bandwright.antenna.aiming import AimReading, coarse_plan, fine_plan, fit_by_cell, fit_heading, interference_db, next_heading, quantity_to_turn_for
 from bandwright.antenna.patterns import Parabola, wrap_deg
 from bandwright.errors import RangeError
 
@@ -169,3 +169,45 @@ def test_intervals_and_loss_on_the_twin() -> None:
         held += 20 * row["found"] * row["90 % holds"]
     assert found >= 54
     assert held / found >= 0.8
+
+
+def dwell(heading: float, start_s: float, level_db: float, readings: int = 5) -> list[AimReading]:
+    return [AimReading(at_s=start_s + k, heading_deg=heading, value_db=level_db) for k in range(readings)]
+
+
+def led(true_db, *, cut_every: int | None = None, **options: object) -> tuple[list[AimReading], list[tuple[str, float]], object]:
+    """Follow next_heading to its end; cut_every: each so many headings is interrupted after one reading and asked for again."""
+    readings: list[AimReading] = []
+    asked: list[tuple[str, float]] = []
+    for turn in range(80):
+        step = next_heading(readings, beamwidth_deg=60.0, **options)
+        if step.kind == "finish":
+            return readings, asked, step.fit
+        assert step.heading_deg is not None
+        turning_back = bool(asked) and asked[-1][1] == step.heading_deg  # the same heading twice: its two stays run into one
+        if cut_every and turn % cut_every == 0 and not turning_back:
+            broken = [*readings, *dwell(step.heading_deg, 20.0 * turn, true_db(step.heading_deg), readings=1)]
+            assert next_heading(broken, beamwidth_deg=60.0, **options).heading_deg == step.heading_deg
+        asked.append((step.phase, step.heading_deg))
+        readings += dwell(step.heading_deg, 20.0 * turn + 5.0, true_db(step.heading_deg))
+    raise AssertionError("no end")
+
+
+def test_the_whole_search_is_a_fold_that_survives_interruption() -> None:
+    pattern = Parabola(gain_dbi=0.0, beamwidth_deg=60.0, floor_db=25.0)
+    readings, asked, fit = led(lambda h: -90.0 - pattern.attenuation_db(h - 217.0), cut_every=3)
+    assert fit.state == "found"
+    assert fit.heading is not None
+    assert abs(wrap_deg(fit.heading.value - 217.0)) < 3.0
+    assert [phase for phase, _ in asked].count("coarse") == len(coarse_plan(beamwidth_deg=60.0).headings_deg)
+    assert [phase for phase, _ in asked].count("fine") == 14
+    for stop in range(0, len(readings), 7):  # a restart at any point asks for the same heading again
+        assert next_heading(readings[:stop], beamwidth_deg=60.0) == next_heading(list(readings[:stop]), beamwidth_deg=60.0)
+
+
+def test_a_wall_ends_the_search_at_its_edge() -> None:
+    """The best lies behind the wall: the arc is never left, and the answer is not a heading."""
+    pattern = Parabola(gain_dbi=0.0, beamwidth_deg=60.0, floor_db=25.0)
+    _, asked, fit = led(lambda h: -90.0 - pattern.attenuation_db(h - 300.0), from_deg=90.0, arc_deg=160.0)
+    assert all((h - 90.0) % 360.0 <= 160.0 + 1e-6 for _, h in asked)
+    assert fit.state != "found"

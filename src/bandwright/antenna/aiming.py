@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["AimFit", "AimReading", "Peak", "SearchPlan", "coarse_plan", "fine_plan", "fit_by_cell", "fit_heading", "interference_db", "quantity_to_turn_for"]
+__all__ = ["AimFit", "AimReading", "AimStep", "Peak", "SearchPlan", "coarse_plan", "fine_plan", "fit_by_cell", "fit_heading", "interference_db", "next_heading", "quantity_to_turn_for"]
 
 State = Literal["found", "go on turning", "flat", "too few"]
 
@@ -29,6 +29,9 @@ _LEVEL = 0.90
 _DRIFT_CORRELATION_S = 120.0
 _WITHIN_DB = 9.0
 _FLAT_DB = 3.0
+_READINGS_A_STAY = 3
+_SAME_HEADING_DEG = 1.0
+_MOST_ONWARDS = 3
 _BEAMWIDTH_SD_LN = 0.25
 # A real beam is no parabola, and scatterers bend it: this share of the depth below the peak is in doubt, alike at each visit of a heading.
 _SHAPE_ERROR = 0.055
@@ -108,6 +111,53 @@ def fine_plan(*, around_deg: float, beamwidth_deg: float, dwell_s: float = 5.0, 
     _check_beam(beamwidth_deg)
     forth = [(around_deg + beamwidth_deg * k / 3.0) % 360.0 for k in range(-3, 4)]
     return SearchPlan(kind="fine", headings_deg=tuple(forth + forth[::-1]), dwell_s=dwell_s, settle_s=settle_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AimStep:
+    """What is next while turning. kind: "turn" (to heading_deg, then settle and dwell), "finish". done, of: headings of this phase. fit: of all readings so far, at the end."""
+
+    kind: Literal["turn", "finish"]
+    phase: Literal["coarse", "fine", "again", "onwards"]
+    heading_deg: float | None = None
+    done: int = 0
+    of: int = 0
+    dwell_s: float = 5.0
+    settle_s: float = 5.0
+    fit: AimFit | None = None
+
+
+def next_heading(
+    readings: Sequence[AimReading], *, beamwidth_deg: float, from_deg: float = 0.0, arc_deg: float = 360.0, quantity: Literal["rsrp", "sinr"] = "rsrp"
+) -> AimStep:
+    """Return what is next after these readings: a fold, so that an interruption costs nothing.
+
+    Coarse headings first, then seven forth and back round the best of them; onwards by half a beam where the peak is at the edge (three times at most, and
+    never where the arc ends); once more over the seven where the interval is wider than a third of the beam. A heading counts once it has three readings in a row.
+    """
+    stays = [s for s in _stays(readings) if s.count >= _READINGS_A_STAY]
+    coarse = coarse_plan(beamwidth_deg=beamwidth_deg, from_deg=from_deg, arc_deg=arc_deg)
+    missing, used = _missing(coarse.headings_deg, stays)
+    if missing:
+        return AimStep(kind="turn", phase="coarse", heading_deg=missing[0], done=len(coarse.headings_deg) - len(missing), of=len(coarse.headings_deg))
+    around = _best_heading([stays[i] for i in used])
+    fine = fine_plan(around_deg=around, beamwidth_deg=beamwidth_deg)
+    allowed = tuple(h for h in fine.headings_deg if arc_deg >= 360.0 or (h - from_deg) % 360.0 <= arc_deg + 1e-6)
+    rest = [s for i, s in enumerate(stays) if i not in used]
+    missing, used = _missing(allowed, rest)
+    if missing:
+        return AimStep(kind="turn", phase="fine", heading_deg=missing[0], done=len(allowed) - len(missing), of=len(allowed))
+    rest = [s for i, s in enumerate(rest) if i not in used]
+    fit = fit_heading(readings, beamwidth_deg=beamwidth_deg, quantity=quantity)
+    towards = fit.turn_towards_deg
+    onwards = fit.state == "go on turning" and towards is not None and (arc_deg >= 360.0 or (towards - from_deg) % 360.0 <= arc_deg)
+    if onwards and towards is not None and len(rest) < _MOST_ONWARDS:
+        return AimStep(kind="turn", phase="onwards", heading_deg=towards, done=len(rest), of=_MOST_ONWARDS)
+    if fit.again:
+        missing, _ = _missing(allowed, rest)
+        if missing:
+            return AimStep(kind="turn", phase="again", heading_deg=missing[0], done=len(allowed) - len(missing), of=len(allowed))
+    return AimStep(kind="finish", phase="fine", fit=fit)
 
 
 def interference_db(*, rsrp_dbm: float, sinr_db: float, scs_khz: float = 15.0, noise_figure_db: float = 7.0) -> float:
@@ -213,6 +263,28 @@ def _stays(readings: Sequence[AimReading]) -> list[_Stay]:
     return [
         _Stay(at_s=sum(r.at_s for r in run) / len(run), heading_deg=run[0].heading_deg, mean_db=sum(r.value_db for r in run) / len(run), count=len(run)) for run in runs
     ]
+
+
+def _missing(headings_deg: Sequence[float], stays: Sequence[_Stay]) -> tuple[list[float], set[int]]:
+    """Headings of a plan that no stay serves yet, in order, and which stays served.
+
+    Each stay serves once, but where a plan turns back on the spot (G, G) its two stays run into one, which serves both if it is long enough.
+    """
+    used: set[int] = set()
+    missing: list[float] = []
+    before: tuple[float, int] | None = None
+    for heading in headings_deg:
+        if before is not None and before[0] == heading and stays[before[1]].count >= 2 * _READINGS_A_STAY:
+            before = None
+            continue
+        match = next((i for i, s in enumerate(stays) if i not in used and abs(wrap_deg(s.heading_deg - heading)) <= _SAME_HEADING_DEG), None)
+        if match is None:
+            missing.append(heading)
+            before = None
+        else:
+            used.add(match)
+            before = (heading, match)
+    return missing, used
 
 
 def _by_heading(stays: Sequence[_Stay]) -> list[tuple[float, float]]:
