@@ -98,7 +98,7 @@ def test_the_answer_reads_from_the_first_sentence_and_puts_cautions_before_the_t
 def test_text_without_a_carrier_and_unknown_rigs_are_refused(tmp_path: Path) -> None:
     (tmp_path / "site.toml").write_text(SITE)
     house = open_house(tmp_path)
-    with pytest.raises(UsageError, match="no.*carrier|carrier in use"):
+    with pytest.raises(UsageError, match="carrier in use"):
         predict(house, text="hello")
     with pytest.raises(UsageError, match="sill, gable"):
         predict(house, text=text(-100, 12), rig="roof")

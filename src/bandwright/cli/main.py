@@ -175,6 +175,34 @@ def predict(
 
 
 @app.command()
+def walk(
+    spots: Annotated[list[str], typer.Argument(help="Four to eight places where the gateway could stand.")],
+    site: Site = HERE,
+    rig: Annotated[str | None, typer.Option(help="Whose gateway is carried; the first declared by default.")] = None,
+    attic: Annotated[list[str] | None, typer.Option(help="Which of the places are in an attic.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Find the best place in the house, there and back, before anybody climbs."""
+    from bandwright.cli.guiding import show_walk
+
+    show_walk(site, spots=spots, rig=rig, attic=attic or [], as_json=as_json)
+
+
+@app.command()
+def aim(
+    rig: Annotated[str, typer.Argument(help="The rig whose antenna is turned.")],
+    site: Site = HERE,
+    from_deg: Annotated[float, typer.Option("--from", help="First heading, degrees true.")] = 0.0,
+    arc_deg: Annotated[float, typer.Option("--arc", help="How far round; 180 on a wall.")] = 360.0,
+    as_json: Json = False,
+) -> None:
+    """Find the best heading of an antenna: turn, hold still, read."""
+    from bandwright.cli.guiding import show_aim
+
+    show_aim(site, rig=rig, from_deg=from_deg, arc_deg=arc_deg, as_json=as_json)
+
+
+@app.command()
 def design(site: Site = HERE, as_json: Json = False) -> None:
     """Say what a campaign would take, before it starts: chance of a clear answer, days, data, climbs."""
     from bandwright.cli.campaigning import show_design

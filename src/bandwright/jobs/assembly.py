@@ -194,4 +194,4 @@ def found_here() -> list[tuple[str, str, str]]:
     """Return what this computer has for reading gateways: (what, what was found, what to do about what is missing)."""
     from bandwright.gateways.discover import discover
 
-    return [(f.what, f.text, f.todo) for f in discover()]
+    return [(f.what, f.text, f.todo or "") for f in discover()]

@@ -65,11 +65,15 @@ def watched_test(seen: TestSeen, start: datetime, *, learning: bool) -> WatchedT
     )  # fmt: skip
 
 
-def watched_hour(seen: HourSeen, start: datetime, *, nr_share: float | None) -> WatchedHour:
-    """Return a simulated hour as the detector takes it."""
-    values = {"rsrp": seen.rsrp_dbm, "sinr": seen.sinr_db, "rsrq": seen.rsrq_db, "ln_bandwidth": math.log(seen.bandwidth_mhz), "ln_first_hop": math.log(seen.first_hop_ms)}
-    if nr_share is not None:
-        values["nr_share"] = nr_share
+def watched_hour(seen: HourSeen, start: datetime, *, under_load: Sequence[TestSeen] = ()) -> WatchedHour:
+    """Return a simulated hour as the detector takes it. under_load: the tests in it, whose readings show the added carriers."""
+    values = {"rsrp": seen.rsrp_dbm, "sinr": seen.sinr_db, "rsrq": seen.rsrq_db, "ln_first_hop": math.log(seen.first_hop_ms)}
+    widths = [t.bandwidth_mhz for t in under_load if t.bandwidth_mhz]
+    shares = [t.nr_share for t in under_load if t.nr_share is not None]
+    if widths:
+        values["ln_bandwidth"] = math.log(sum(widths) / len(widths))
+    if shares:
+        values["nr_share"] = sum(shares) / len(shares)
     return WatchedHour(at_h=(seen.at - start).total_seconds() / 3600.0 + 1.0, hour=seen.at.hour + 0.5, weekend=seen.at.weekday() >= 5, values=values, cell=seen.cell)
 
 
@@ -95,7 +99,7 @@ def rehearse_watch(
     for day in range(int(_TRIAL_DAYS) + days):
         learning = day < _TRIAL_DAYS
         steps = _day(place, day, _TRIAL_TESTS_A_DAY if learning else tests_a_day, rng)
-        shares: dict[int, list[float]] = {}
+        loaded: dict[int, list[TestSeen]] = {}
         for at, is_test in steps:
             at_h = (at - place.start).total_seconds() / 3600.0
             if place.event is not None and changed and not told and at >= place.event[0]:
@@ -106,8 +110,7 @@ def rehearse_watch(
                 row = watched_test(seen, place.start, learning=learning)
                 if row is None:
                     continue
-                if seen.nr_share is not None:
-                    shares.setdefault(at.hour, []).append(seen.nr_share)
+                loaded.setdefault(at.hour, []).append(seen)
                 found += watch.test(row)
                 if row.ln_down is not None and row.ln_up is not None:
                     seen_tests.append((row.at_h - began_h, row.ln_down, row.ln_up))
@@ -115,8 +118,7 @@ def rehearse_watch(
                 hour = place.hour(at, readings=readings)
                 if hour is None:
                     continue
-                share = shares.get(at.hour)
-                watched = watched_hour(hour, place.start, nr_share=sum(share) / len(share) if share else None)
+                watched = watched_hour(hour, place.start, under_load=loaded.get(at.hour, ()))
                 rows.append(HourRow(at_h=watched.at_h, values=watched.values, cell=watched.cell))
                 watch.hour(watched)
         if change_h is not None and math.isinf(stop_h):
