@@ -43,17 +43,17 @@ class TestSeen:
     outage: bool
     cell: str | None
     nr_share: float | None  # of the readings under its load
+    bandwidth_mhz: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HourSeen:
-    """Means of one hour's readings: quantity -> value."""
+    """Means of one hour's readings, at rest. Added carriers show under load only, so their width is a test's to tell."""
 
     at: datetime
     rsrp_dbm: float
     sinr_db: float
     rsrq_db: float
-    bandwidth_mhz: float
     first_hop_ms: float
     cell: str
 
@@ -153,6 +153,7 @@ class Months:
             at=at, down_mbps=m.down_mbps, up_mbps=m.up_mbps, loaded_delay_ms=max(m.delay_loaded_down_ms, m.delay_loaded_up_ms), loss_ratio=m.loss_ratio,
             stalled=(m.failed is not None and not outage) or m.down_mbps < _STALLED_BELOW_MBPS, outage=outage, cell=_cell(carriers[0]) if carriers else None,
             nr_share=float(any(c["rat"] == "nr" for c in carriers)) if carriers else None,
+            bandwidth_mhz=sum(float(c["bandwidth_mhz"] or 0.0) for c in carriers) if carriers else None,
         )  # fmt: skip
 
     def hour(self, at: datetime, *, readings: int = 4) -> HourSeen | None:
@@ -160,17 +161,17 @@ class Months:
         rows, cells = [], []
         for i in range(readings):
             when = at + timedelta(hours=(i + 0.5) / readings)
-            shown = self._site(when).moment(self.setup, when, load_s=20.0).carriers
+            shown = self._site(when).moment(self.setup, when).carriers
             if shown:
                 first = shown[0]
-                rows.append((first["rsrp_dbm"], first["sinr_db"], first["rsrq_db"], sum(float(c["bandwidth_mhz"] or 0.0) for c in shown)))
+                rows.append((first["rsrp_dbm"], first["sinr_db"], first["rsrq_db"]))
                 cells.append(_cell(first))
         if not rows:
             return None
-        rsrp, sinr, rsrq, width = np.mean(np.array(rows, dtype=float), axis=0)
+        rsrp, sinr, rsrq = np.mean(np.array(rows, dtype=float), axis=0)
         rng = np.random.default_rng(key_of(self._seed, "first hop", int(at.timestamp())))
         hop = 0.6 * math.exp(0.15 * float(rng.standard_normal()) + (self.row.first_hop_ln if at >= self.change_at else 0.0))
-        return HourSeen(at=at, rsrp_dbm=float(rsrp), sinr_db=float(sinr), rsrq_db=float(rsrq), bandwidth_mhz=float(width), first_hop_ms=hop, cell=max(set(cells), key=cells.count))
+        return HourSeen(at=at, rsrp_dbm=float(rsrp), sinr_db=float(sinr), rsrq_db=float(rsrq), first_hop_ms=hop, cell=max(set(cells), key=cells.count))
 
 
 def _cell(carrier: CarrierShown) -> str:
