@@ -104,7 +104,7 @@ def _take(entry: Entry, piece: Piece, subjects: list[_Subject], heard: set[Rat])
         piece.spans.append(span)
         if entry.text.strip("'\" \t").lower() not in UNKNOWN_TEXTS:
             piece.warnings.append("the text holds a subscriber or device identity: redact it before sharing")
-    elif key.foreign or key.blocked or not key.known or quantity in {"", "ul_other", "time"}:
+    elif key.foreign or key.blocked or not key.known or quantity in {"", "ul_other", "time", "setting"}:
         pass
     elif quantity == "registration":
         _registration(entry, piece, span)

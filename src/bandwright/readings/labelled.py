@@ -31,6 +31,10 @@ _SEPARATOR = re.compile(r"[ \t]*(?:[:=]+>?|->|→)[ \t]*")
 _DECORATION = " \t#=*-_~[]<>{}|+:.•·│┃║─━═┌┐└┘├┤┬┴┼`\"'"
 _TIMES = re.compile(r"\d{4}-\d\d-\d\d|\d\d:\d\d(?::\d\d)?|\d\d[./]\d\d[./]\d{2,4}|^\d{10}(?:\.\d+)?$|^\d{13}$")
 _RULE = re.compile(r"[\s|+:=_*~.─━═┌┐└┘├┤┬┴┼│┃║-]*\Z")
+_STAMP = re.compile(
+    r"[ \t]*[\[(]?((?:\d{4}-\d\d-\d\d|\d{1,2}[./]\d{1,2}[./]\d{2,4})[T ,]+\d\d:\d\d(?::\d\d(?:[.,]\d{1,6})?)?(?:Z|[+-]\d\d:?\d\d)?|\d\d:\d\d:\d\d(?:[.,]\d{1,6})?)[\])]?(?:[ ]?[-|:,][ ]|[ \t]+)"
+)
+_FIGURE = re.compile(r"-?\d+(?:[.,]\d+)?(?: ?(?:dBm?|MHz))?\Z")
 _EMPHASIS = re.compile(r"\*\*|`+")
 _PATH = re.compile(r"[\w\[\]-]+(?:[./][\w\[\]-]+)+\Z")
 _GUIDE = re.compile(
@@ -308,6 +312,12 @@ def _is_label(text: str) -> bool:
 
 def _pairs(line: _Segment, end: int) -> list[_Pair]:
     """Return the pairs on a line."""
+    stamp = _STAMP.match(line.text)
+    if stamp is not None:  # a line of a log: its time makes it a moment of its own
+        first = line.start + stamp.start(1)
+        rest = _Segment(line.text[stamp.end() :], line.start + stamp.end(), line.stop)
+        pairs = _pairs(rest, end)
+        return [_Pair(_Segment("time", first, first), _Segment(stamp.group(1), first, line.start + stamp.end(1))), *pairs] if pairs else []
     segments = _segments(line)
     out: list[_Pair] = []
     about: tuple[Key, ...] = ()
@@ -342,6 +352,8 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
             out.extend(pair._replace(about=about) for pair in _compound(segment, value))
             position += 1
         elif following is not None and _is_label(segment.text) and not _is_label(following.text) and _first_separator(following.text) is None:
+            if position + 2 < len(segments) and _FIGURE.match(segments[position + 2].text):
+                break  # a row of several values: whose they are stands in a heading that was not understood
             out.extend(pair._replace(about=about) for pair in _compound(segment, following))
             position += 1
         else:
@@ -349,6 +361,8 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
             if pair is not None:
                 out.append(pair._replace(about=about))
         position += 1
+    if any(classify(pair.label.text).quantity == "setting" for pair in out):
+        return []  # a line of settings, whose "band" is one too
     return out
 
 
@@ -414,7 +428,7 @@ def _items(segment: _Segment) -> list[_Pair] | None:
             continue
         if not _item(_Segment(bare, first, first + len(bare)), pairs, about):
             return None
-    if not pairs or sum(pair.label.text == "band" for pair in pairs) > 1:
+    if not pairs or sum(pair.label.text == "band" for pair in pairs) > 1 or any(classify(pair.label.text).quantity == "setting" for pair in pairs):
         return None
     whose = tuple(about)
     return [pair._replace(about=whose) for pair in pairs]
@@ -536,11 +550,11 @@ def _label_before(text: str, low: int, high: int) -> int | None:
     """Return where a known label begins that ends at high, not before low; the longest one."""
     starts = [m.start() for m in re.finditer(r"(?<![^\s,;|/(])[A-Za-z]", text[low:high])]
     for start in starts:
-        if start == 0 and low == 0:
-            continue
+        if start == 0:
+            continue  # a value stands there
         candidate = text[low + start : high].strip()
-        if _is_label(candidate) and (start == 0 or text[low + start - 1] in " \t,;|/("):
-            return low + start if start > 0 else None
+        if _is_label(candidate) and text[low + start - 1] in " \t,;|/(":
+            return low + start
     return None
 
 
@@ -740,17 +754,18 @@ def _turned(
     out: list[Entry] = []
     understood = 0
     first = position
+    corner = not _says(keys[0])  # whether the heading has a cell above the labels
+    columns = keys[1:] if corner else keys
     while position < len(lines):
         line = lines[position]
         if _RULE.match(line.text) and line.text.strip():
             position += 1
             continue
         cells = cutter(line) if callable(cutter) else []
-        if not line.text.strip() or len(cells) not in {len(head), len(head) + 1} or len(cells) < 2 or (cutter is _blanks and len(cells) == len(head)):
+        if not line.text.strip() or len(cells) != len(columns) + 1 or (cutter is _blanks and corner):
             break
         label = cells[0]
         key = classify(label.text.rstrip(": "))
-        columns = keys[1:] if len(cells) == len(head) else keys
         if key.quantity and key.known:
             understood += 1
             spans.append((label.start, label.stop))
@@ -762,4 +777,4 @@ def _turned(
                         )
                     )
         position += 1
-    return ([out], position) if understood >= 2 else ([], first)
+    return ([out], position) if understood else ([], first)

@@ -133,6 +133,7 @@ _phrases(
     "registration", "registration", "registration status", "registration state", "reg status", "reg state", "network registration", "network registration status", "network registration state", "emm state", "roaming", "roaming status",
     "register state", "register status", "roaming state", "nw registration", "registered", "regstate", "is roaming", "network state", "network status", "reg stat", "ps state", "roam", "roam status",
 )  # fmt: skip
+_phrases("setting", "network mode", "mode pref", "mode preference", "preferred mode", "network selection", "band selection", "cell lock", "band lock")
 _phrases("mode", "mode", form="bare")
 _phrases("state", "scell state", "scc state", "ca state", "carrier state", "activation state", "activation", "scell status", "scc status", "activation status", "cell state")
 _phrases("time", "time", "timestamp", "date", "datetime", "date time", "at", "utc", "local time", "ts", "time utc", "when", "time stamp", "clock")

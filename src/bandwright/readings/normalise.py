@@ -1,7 +1,7 @@
 """One plain form of a pasted text, with the way back to the characters it came from.
 
 Takes away what copying, terminals and mail add (byte order marks, colours, carriage returns, quote marks, wide letters, typographic minus
-and quotes) and nothing that carries meaning. Every later layer works on the plain text; `Plain.original` turns its spans into spans of the
+and quotes, the entities of pages for them) and nothing that carries meaning. Every later layer works on the plain text; `Plain.original` turns its spans into spans of the
 text that was given. What the words mean is not known here.
 """
 
@@ -28,8 +28,10 @@ _ONE_FOR_ONE = {
 }
 _ANSI = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b]{0,300}(?:\x07|\x1b\\)|[@-Z\\-_])")
 _QUOTE = re.compile(r"^(?:[ \t]?>)+[ \t]?", re.MULTILINE)
+_ENTITY = re.compile(r"&(?:quot|nbsp|minus|apos|#34|#39|#8722);")
+_ENTITIES = {"&quot;": '"', "&#34;": '"', "&apos;": "'", "&#39;": "'", "&minus;": "-", "&#8722;": "-"}
 _BREAK = re.compile(r"\r+\n?")
-_NEEDS_WORK = re.compile(r"[\x00\x0b\x0c\r\x1b\x7f-\U0010ffff]|^[ \t]?>", re.MULTILINE)
+_NEEDS_WORK = re.compile(r"&(?:quot|nbsp|minus|apos|#34|#39|#8722);|[\x00\x0b\x0c\r\x1b\x7f-\U0010ffff]|^[ \t]?>", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +104,8 @@ def _cuts(text: str) -> list[tuple[int, int, str]]:
         cuts += [(m.start(), m.end(), "") for m in _ANSI.finditer(text)]
     if "\r" in text:
         cuts += [(m.start(), m.end(), "\n") for m in _BREAK.finditer(text)]
+    if "&" in text:
+        cuts += [(m.start(), m.end(), _ENTITIES.get(m.group(), " ")) for m in _ENTITY.finditer(text)]
     if ">" in text:
         cuts += [(m.start(), m.end(), "") for m in _QUOTE.finditer(text.replace("\r", "\n"))]
     if not text.isascii() or "\x00" in text or "\x0b" in text or "\x0c" in text:

@@ -40,7 +40,8 @@ def parse(capture: Capture | str | bytes) -> tuple[Reading, ...]:
     pieces, marked = _pieces(source.text[:half])
     if half is not None:
         marked.append((half, len(source.text)))
-    groups = _groups(pieces)
+    groups, repeated = _groups(pieces)
+    marked += [span for piece in repeated for span in piece.spans]
     readings = [_reading(group, source, capture if isinstance(capture, Capture) else None) for group in groups]
     if not readings:
         readings = [_reading([], source, capture if isinstance(capture, Capture) else None)]
@@ -109,8 +110,9 @@ def _signature(piece: Piece) -> object:
     )
 
 
-def _groups(pieces: list[Piece]) -> list[list[Piece]]:
-    """Part pieces into readings: a key that comes again, saying something else, begins a new one. Repetitions are dropped."""
+def _groups(pieces: list[Piece]) -> tuple[list[list[Piece]], list[Piece]]:
+    """Part pieces into readings: a key that comes again, saying something else, begins a new one. Return also what only repeats."""
+    repeated: list[Piece] = []
     groups: list[list[Piece]] = []
     current: dict[str, Piece] = {}
     waiting: list[Piece] = []  # repeated so far without a change: they belong to the next reading if something else changes
@@ -123,11 +125,12 @@ def _groups(pieces: list[Piece]) -> list[list[Piece]]:
             current.setdefault(piece.key, piece)
         elif _signature(known) == _signature(piece):
             waiting.append(piece)
+            repeated.append(piece)
         else:
-            groups.append([*waiting, piece])
-            current = {one.key: one for one in groups[-1]}
+            current = {one.key: one for one in (*waiting, piece)}
+            groups.append(sorted(current.values(), key=lambda one: one.start))
             waiting = []
-    return groups
+    return groups, repeated
 
 
 def _reading(group: list[Piece], source: Plain, capture: Capture | None) -> Reading:

@@ -233,9 +233,9 @@ def _without_tags(text: str) -> str:
 
     def blank(found: re.Match[str]) -> str:
         tag = found.group().lower()
-        if re.match(r"</?(?:tr|br|div|p|li|table|h[1-6]|ul|dl|tbody|thead|section|dt)\b", tag) or tag.startswith(("</dd", "</li")):
+        if re.match(r"</?(?:tr|br|div|p|li|table|h[1-6]|ul|dl|tbody|thead|section)\b|<dt\b", tag) or tag.startswith(("</dd", "</li")):
             return " " * (len(tag) - 1) + "\n"
-        if re.match(r"</?(?:td|th|dd|label)\b", tag):
+        if re.match(r"</?(?:td|th|dd|label|dt)\b", tag):
             return " " * (len(tag) - 1) + "\t"
         return " " * len(tag)
 
