@@ -162,6 +162,16 @@ def test_two_special_cases_that_neither_stands_out_are_named_together() -> None:
     assert {"misaim", "leaves_season"} == {c.row.key for c in candidates}
 
 
+def test_one_fall_in_one_season_is_leaves_or_aim_and_the_next_test_tells() -> None:
+    carrier = {"rat": "lte", "role": "pcell", "fields": {"band": "B3", "pci": 9, "dl_bandwidth": 20, "duplex": "FDD", "rsrp": -118, "sinr": 6}}
+    months = [{"month": f"2025-{m:02d}", "rsrp": -100 - (9 if m > 4 else 0)} for m in range(1, 10)]
+    record = {"not_met": ["down"], "readings": [{"state": "load_down", "carriers": [carrier]}], "measurement": {"goodput_down_mbps": 20}, "history_monthly": months}
+    found = diagnose(case_from_json(record))[0]
+    assert found.claims == ()
+    assert {f.key for f in found.undecided} == {"misaim", "leaves_season"} == {r.key for r in found.ranked[:2]}
+    assert {t.key for t in found.next_tests[:2]} & {"winter_compare", "heading_sweep"}
+
+
 # --- claims need an item of their own --------------------------------------------------------------------------------------------
 
 _ANY_EVIDENCE = st.dictionaries(st.sampled_from([r.key for r in EVIDENCE]), st.one_of(st.sampled_from([0.0, 1.0]), st.floats(-30, 60)), max_size=25)

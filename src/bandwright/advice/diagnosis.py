@@ -189,14 +189,9 @@ def _diagnose(case: Case, symptom: str) -> Diagnosis:
     lead, mass, candidates, claimed = judge(weighed, unknown, evidence, symptom)
     claims = (_finding(lead, symptom, status="claimed", certainty=mass),) if lead is not None and claimed else ()
     undecided = () if claims else tuple(_finding(w, symptom, status="candidate", certainty=w.chance) for w in candidates)
-    order = list(weighed)
-    if lead is not None and order[0] is not lead:
-        order.remove(lead)
-        order.insert(0, lead)
-    chances = {w.row.key: w.chance for w in weighed} | {UNKNOWN: unknown}
-    if lead is not None:
-        for parent in ancestors(lead.row.key) & chances.keys():
-            chances[lead.row.key] += chances.pop(parent)
+    heads = _heads(lead, candidates, claimed=claimed)
+    order = [*heads, *(w for w in weighed if w not in heads)]
+    chances = _folded(weighed, unknown, heads)
     return Diagnosis(
         symptom=symptom,
         claims=claims,
@@ -204,11 +199,33 @@ def _diagnose(case: Case, symptom: str) -> Diagnosis:
         ranked=tuple(Ranked(key=w.row.key, chance=w.chance) for w in order),
         unknown=unknown,
         next_tests=next_tests(
-            chances, evidence, settle_by=lead.row.settle_by if lead is not None and lead.best > 1 else (), anything_known=any(w.best > 1 for w in weighed)
+            chances,
+            evidence,
+            settle_by=tuple(key for w in heads if w.best > 1 for key in w.row.settle_by),
+            anything_known=any(w.best > 1 for w in weighed),
         ),
         will_not_help=_will_not_help(claims or undecided),
         facts=facts_of(case, symptom, evidence),
     )
+
+
+def _heads(lead: Weighed | None, candidates: Sequence[Weighed], *, claimed: bool) -> tuple[Weighed, ...]:
+    """Return what stands first: the lead, or its special cases where two of them cannot be told apart."""
+    if lead is None:
+        return ()
+    twins = tuple(c for c in candidates if c.row.key in descendants(lead.row.key))
+    return twins if not claimed and len(twins) > 1 and len(twins) == len(candidates) else (lead,)
+
+
+def _folded(weighed: Sequence[Weighed], unknown: float, heads: Sequence[Weighed]) -> dict[str, float]:
+    """Return the chances for choosing a test: what is kin of the heads is theirs, shared by their own chances."""
+    chances = {w.row.key: w.chance for w in weighed} | {UNKNOWN: unknown}
+    keys = [h.row.key for h in heads]
+    kin = set().union(*(ancestors(k) for k in keys)) & chances.keys() - set(keys)
+    freed, own = math.fsum(chances.pop(k) for k in kin), math.fsum(h.chance for h in heads)
+    for head in heads:
+        chances[head.row.key] += freed * head.chance / own
+    return chances
 
 
 def _will_not_help(findings: Sequence[Finding]) -> tuple[str, ...]:

@@ -119,8 +119,7 @@ def _sum_part(carriers: list[SeenCarrier], mhz: float, word: str, *, anchor: boo
     if not carriers or mhz <= 0:
         return ""
     if len(carriers) == 1:
-        article = "an"
-        return f"{article} {word} {'anchor' if anchor else 'carrier'} of {mhz:g} MHz"
+        return f"an {word} {'anchor' if anchor else 'carrier'} of {mhz:g} MHz"
     widths = " + ".join(f"{c.width_mhz:g}" for c in carriers if c.width_mhz is not None)
     return f"{len(carriers)} {word} carriers of {widths} = {mhz:g} MHz"
 
