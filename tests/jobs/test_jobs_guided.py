@@ -117,8 +117,9 @@ async def test_a_search_that_is_stopped_goes_on_where_it_was(tmp_path: Path) -> 
     gateway = Gateway(clock, lambda: weak(scene.true_db(second.heading)))
     events = [e async for e in aim(house_with(tmp_path, gateway, None, second, clock), rig="gable")]
     turned = [e.heading_deg for e in events if e.kind == "turn"]
-    whole = [e.heading_deg for e in stopped if e.kind == "turn"][:5] + turned
-    assert len(whole) == 8 + 14  # 360 / (3/4 of 60) coarse headings, seven fine ones forth and back
+    before = [e.heading_deg for e in stopped if e.kind == "read"]
+    assert len(before) == 5
+    assert not set(before) & set(turned[:3])  # 360 / (3/4 of 60) is 8 coarse headings: the three that were left come first
     assert events[-1].fits[0].state == "found"
 
 

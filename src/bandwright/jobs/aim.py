@@ -7,22 +7,24 @@ the program reads. Headings are true; what a compass shows is said beside them w
 from __future__ import annotations
 
 from collections.abc import AsyncGenerator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal
 
-from bandwright.antenna.aiming import AimFit, AimReading, SearchPlan, coarse_plan, fine_plan, fit_by_cell, quantity_to_turn_for
+from bandwright.antenna.aiming import AimFit, AimReading, AimStep, fit_by_cell, next_heading, quantity_to_turn_for
 from bandwright.antenna.bearings import declination
-from bandwright.errors import GatewayError, RangeError, UsageError
+from bandwright.errors import GatewayError, GatewayUnreachable, RangeError, UsageError
 from bandwright.jobs.house import House, Left
 from bandwright.ports import Question
 from bandwright.readings.parse import parse
-from bandwright.words.radio import Capture, Reading
+from bandwright.words.radio import Capture, Carrier
 from bandwright.words.rig import Rig
 
 __all__ = ["AimProgress", "aim", "aim_so_far"]
 
-_DWELL_READS_S = 1.0
+_READ_EACH_S = 1.0
+_MOST_MISSED = 3
 _CAUTIONS = ("weather", "ladder", "roof", "power lines", "lightning", "rf", "codes")
 
 
@@ -54,22 +56,34 @@ async def aim(house: House, *, rig: str, from_deg: float = 0.0, arc_deg: float =
     beam = found.antenna.beamwidth_deg
     if beam is None:
         raise UsageError(f"the antenna of {rig} has no beamwidth_deg, so it is not known how finely to turn", todo="Declare beamwidth_deg (about 60 for a flat panel)")
-    first_ask = True
+    readings, quantity = _readings(house, rig)
+    first_ask, missed = True, 0
     try:
-        for kind in ("coarse", "fine"):
-            plan = _plan(house, found, kind, beam, from_deg, arc_deg)
-            if plan is None:
+        while True:
+            step = next_heading(readings, beamwidth_deg=beam, from_deg=from_deg, arc_deg=arc_deg, quantity=quantity)
+            if step.kind == "finish" or step.heading_deg is None:
                 break
-            for heading in plan.headings_deg[len(_kept(house, rig, kind)) :]:
-                compass = _compass(house, heading)
-                said = f"Turn to {heading:.0f}° true" + (f" ({compass:.0f}° by compass)" if compass is not None else "") + f" and hold still for {plan.settle_s + plan.dwell_s:.0f} s."
-                yield AimProgress(kind="turn", at=house.clock.now(), text=said, heading_deg=heading, compass_deg=compass)
-                await house.the_person().ask(Question(kind="set", text=said, cautions=_CAUTIONS if first_ask else (), rig=rig))
-                first_ask = False
-                yield await _read(house, found, kind, heading, plan)
+            compass = _compass(house, step.heading_deg)
+            said = f"Turn to {step.heading_deg:.0f}° true" + (f" ({compass:.0f}° by compass)" if compass is not None else "")
+            said += f" and hold still for {step.settle_s + step.dwell_s:.0f} s ({step.phase}, {step.done + 1} of {step.of})."
+            yield AimProgress(kind="turn", at=house.clock.now(), text=said, heading_deg=step.heading_deg, compass_deg=compass)
+            await house.the_person().ask(Question(kind="set", text=said, cautions=_CAUTIONS if first_ask else (), rig=rig))
+            first_ask = False
+            captures = await _stay(house, found, step)
+            if not readings and captures:
+                quantity = _quantity(captures[0])
+            new = [r for c in captures if (r := _reading_of(c, quantity)) is not None]
+            yield _heard(house, step.heading_deg, new, readings)
+            readings += new
+            if not new:
+                missed += 1
+                if missed > _MOST_MISSED:
+                    raise GatewayUnreachable(f"no level was read at {missed} headings in a row", todo="Look at the gateway; the readings so far are kept")
+            else:
+                missed = 0
     except Left:
         pass
-    fits = aim_so_far(house, rig)
+    fits = fit_by_cell(readings, beamwidth_deg=beam, quantity=quantity) if readings else ()
     yield AimProgress(kind="answer", at=house.clock.now(), text=_said(fits), fits=fits)
 
 
@@ -80,77 +94,60 @@ def aim_so_far(house: House, rig: str) -> tuple[AimFit, ...]:
     return fit_by_cell(readings, beamwidth_deg=found.antenna.beamwidth_deg or 60.0, quantity=quantity) if readings else ()
 
 
-def _plan(house: House, rig: Rig, kind: str, beam: float, from_deg: float, arc_deg: float) -> SearchPlan | None:
-    if kind == "coarse":
-        return coarse_plan(beamwidth_deg=beam, from_deg=from_deg, arc_deg=arc_deg)
-    coarse = [float(dict(c.meta)["heading_deg"]) for c in _kept(house, rig.key, "coarse")]
-    if not coarse:
-        return None
-    readings, _ = _readings(house, rig.key, "coarse")
-    best = max(readings, key=lambda r: r.value_db, default=None)
-    return None if best is None else fine_plan(around_deg=best.heading_deg, beamwidth_deg=beam)
-
-
-async def _read(house: House, rig: Rig, kind: str, heading: float, plan: SearchPlan) -> AimProgress:
-    before = [r.value_db for r in _readings(house, rig.key)[0]]
+async def _stay(house: House, rig: Rig, step: AimStep) -> list[Capture]:
+    """Let the level settle, read once a second, and keep each capture with its heading."""
     gateway = house.gateway(rig.gateway)
-    await house.clock.sleep(plan.settle_s)
-    values: list[float] = []
+    await house.clock.sleep(step.settle_s)
+    kept: list[Capture] = []
     began = house.clock.monotonic_s()
-    while house.clock.monotonic_s() - began < plan.dwell_s:
-        try:
+    while house.clock.monotonic_s() - began < step.dwell_s:
+        with suppress(GatewayError):
             capture = await gateway.fetch(moment="aim")
-        except GatewayError as error:
-            return AimProgress(kind="read", at=house.clock.now(), text=f"No reading at {heading:.0f}°: {error}", heading_deg=heading)
-        meta = (*capture.meta, ("aim", rig.key), ("search", kind), ("heading_deg", f"{heading:.2f}"), ("at_s", f"{house.clock.monotonic_s():.2f}"))
-        house.records.add_capture(replace(capture, meta=meta))
-        _, value = _level(capture, _readings(house, rig.key)[1])
-        if value is not None:
-            values.append(value)
-        await house.clock.sleep(_DWELL_READS_S)
-    if not values:
-        return AimProgress(kind="read", at=house.clock.now(), text=f"No level at {heading:.0f}°", heading_deg=heading)
-    mean = sum(values) / len(values)
-    change = None if not before else mean - max(before)
+            meta = (*capture.meta, ("aim", rig.key), ("heading_deg", f"{step.heading_deg:.2f}"), ("at_s", f"{house.clock.now().timestamp():.2f}"))
+            kept.append(replace(capture, meta=meta))
+            house.records.add_capture(kept[-1])
+        await house.clock.sleep(_READ_EACH_S)
+    return kept
+
+
+def _heard(house: House, heading_deg: float, new: list[AimReading], before: list[AimReading]) -> AimProgress:
+    if not new:
+        return AimProgress(kind="read", at=house.clock.now(), text=f"No level was read at {heading_deg:.0f}°", heading_deg=heading_deg)
+    mean = sum(r.value_db for r in new) / len(new)
+    best = max((r.value_db for r in before), default=None)
+    change = None if best is None else mean - best
     against = "" if change is None else f", {change:+.1f} dB against the best so far"
-    return AimProgress(kind="read", at=house.clock.now(), text=f"{heading:.0f}°: {mean:.1f}{against}", heading_deg=heading, value_db=mean, change_db=change)
+    return AimProgress(kind="read", at=house.clock.now(), text=f"{heading_deg:.0f}°: {mean:.1f}{against}", heading_deg=heading_deg, value_db=mean, change_db=change)
 
 
-def _kept(house: House, rig: str, search: str) -> list[Capture]:
-    """Captures of a rig's search, one for each stay: the first of each heading turned to."""
-    stays: list[Capture] = []
-    for capture in house.records.captures(limit=5000):
-        meta = dict(capture.meta)
-        if meta.get("aim") == rig and meta.get("search") == search and (not stays or dict(stays[-1].meta)["heading_deg"] != meta["heading_deg"]):
-            stays.append(capture)
-    return stays
+def _readings(house: House, rig: str) -> tuple[list[AimReading], Literal["rsrp", "sinr"]]:
+    """Return the readings kept of a rig's search, and what it turns for."""
+    kept = [c for c in house.records.captures(limit=5000) if dict(c.meta).get("aim") == rig]
+    quantity = _quantity(kept[0]) if kept else "rsrp"
+    return [r for c in kept if (r := _reading_of(c, quantity)) is not None], quantity
 
 
-def _readings(house: House, rig: str, search: str | None = None) -> tuple[list[AimReading], Literal["rsrp", "sinr"]]:
-    kept = [c for c in house.records.captures(limit=5000) if dict(c.meta).get("aim") == rig and (search is None or dict(c.meta).get("search") == search)]
-    quantity: Literal["rsrp", "sinr"] = "rsrp"
-    pairs = [(c, r) for c in kept for r in parse(c)[-1:] if r.serving()]
-    if pairs:
-        main = pairs[0][1].serving()[0]
-        rsrp, sinr = main.number("rsrp"), main.number("sinr")
-        if rsrp is not None:
-            quantity = quantity_to_turn_for(rsrp_dbm=rsrp, sinr_db=sinr, scs_khz=main.number("scs") or 15.0)
-    out = []
-    for capture, _reading in pairs:
-        cell, value = _level(capture, quantity)
-        if value is not None:
-            meta = dict(capture.meta)
-            out.append(AimReading(at_s=float(meta["at_s"]), heading_deg=float(meta["heading_deg"]), value_db=value, cell=cell))
-    return out, quantity
+def _main(capture: Capture) -> Carrier | None:
+    readings = parse(capture)
+    serving = readings[-1].serving() if readings else ()
+    return serving[0] if serving else None
 
 
-def _level(capture: Capture, quantity: str) -> tuple[str, float | None]:
-    readings: tuple[Reading, ...] = parse(capture)
-    if not readings or not readings[-1].serving():
-        return "", None
-    main = readings[-1].serving()[0]
-    pci = main.get("pci")
-    return str(pci.value) if pci is not None and pci.value is not None else "", main.number(quantity)
+def _quantity(capture: Capture) -> Literal["rsrp", "sinr"]:
+    main = _main(capture)
+    rsrp = main.number("rsrp") if main is not None else None
+    if main is None or rsrp is None:
+        return "rsrp"
+    return quantity_to_turn_for(rsrp_dbm=rsrp, sinr_db=main.number("sinr"), scs_khz=main.number("scs") or 15.0)
+
+
+def _reading_of(capture: Capture, quantity: str) -> AimReading | None:
+    main = _main(capture)
+    value = main.number(quantity) if main is not None else None
+    if main is None or value is None:
+        return None
+    meta, pci = dict(capture.meta), main.get("pci")
+    return AimReading(at_s=float(meta["at_s"]), heading_deg=float(meta["heading_deg"]), value_db=value, cell="" if pci is None or pci.value is None else str(pci.value))
 
 
 def _compass(house: House, heading: float) -> float | None:
