@@ -127,6 +127,9 @@ def test_ceiling_is_what_the_standard_allows() -> None:
     down = next(r for r in expected_rates(Reading(carriers=(nr,))) if r.quantity == "goodput_down_mbps" and not r.of)
     assert down.ceiling == pytest.approx(2337.0 * 0.742857, rel=1e-4)  # TS 38.306 4.1.2: 273 RB, 4 layers, 256QAM, times DDDSU's 0.7429
     assert down.median < down.high < down.ceiling
+    near = carrier(Rat.LTE, Role.PCELL, band="B3", dl_bandwidth=20.0, sinr=25.0, rsrp=-70.0)
+    up = next(r for r in expected_rates(Reading(carriers=(near,))) if r.quantity == "goodput_up_mbps" and not r.of)
+    assert up.high == up.ceiling == pytest.approx(75.376)  # TS 36.213 8.6: 100 blocks, one layer, 64QAM
 
 
 def need(*, weight: float = 1.0, **required: float) -> Need:

@@ -150,6 +150,12 @@ def test_a_profile_that_cannot_be_used_is_refused(change: dict) -> None:
         p1812(**flat(**change))
 
 
+@pytest.mark.parametrize("change", [{"terrain_height_m": ["high"] * 6}, {"terrain_height_m": [[1.0], [2.0, 3.0]]}, {"zone": ["land"] * 6}, {"distance_km": None}])
+def test_no_library_exception_escapes(change: dict) -> None:
+    with pytest.raises((TerrainError, RangeError)):
+        p1812(**flat(**change))
+
+
 def test_odd_terrain_gives_numbers() -> None:
     """Terminals level with the smooth surface, one point high between them, and ties for the horizon: no NaN, no exception."""
     for h in ([0.0] * 6, [100.0, 100.0, 400.0, 400.0, 100.0, 100.0], [500.0, 0.0, 0.0, 0.0, 0.0, 500.0]):

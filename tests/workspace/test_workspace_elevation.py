@@ -216,6 +216,8 @@ def test_units_are_read_or_declared_never_guessed(tmp_path: Path) -> None:
         open_terrain(silent)
     metres = open_terrain(silent, unit="m").heights_m(*INSIDE)
     assert open_terrain(silent, unit="ft").heights_m(*INSIDE) == pytest.approx(0.3048 * metres)
+    with pytest.raises(UsageError, match="yard"):
+        open_terrain(silent, unit="yard")
     feet = open_terrain(write_tiff(tmp_path / "feet.tif", values, units="US survey foot", **there))
     assert feet.heights_m(*INSIDE) == pytest.approx(metres * 1200 / 3937)  # definition of the US survey foot
     with pytest.raises(TerrainError, match="fathom"):

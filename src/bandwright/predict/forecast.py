@@ -218,13 +218,13 @@ def _ceilings(quantity: str, which: Sequence[str], states: Sequence[ActiveCarrie
 
 
 def _forecast(quantity: str, median: float, sd_ln: float, notes: tuple[str, ...], of: str, ceiling: float) -> Forecast:
-    spread = RateSpread(median_mbps=median, sd_ln=sd_ln)
+    spread = RateSpread(median_mbps=min(median, ceiling), sd_ln=sd_ln)
     edge = (1.0 - _LEVEL) / 2.0
     return Forecast(
         quantity=quantity,
-        median=median,
+        median=spread.median_mbps,
         low=spread.quantile_mbps(edge),
-        high=spread.quantile_mbps(1.0 - edge),
+        high=min(spread.quantile_mbps(1.0 - edge), ceiling),
         level=_LEVEL,
         unit="Mbit/s",
         ceiling=ceiling,
@@ -238,7 +238,7 @@ def _spread_of(row: Forecast) -> RateSpread:
     if row.median <= 0 or row.low <= 0:
         return RateSpread(median_mbps=0.0, sd_ln=DOWN_SD_LN)
     z = NormalDist().inv_cdf((1.0 + row.level) / 2.0)
-    return RateSpread(median_mbps=row.median, sd_ln=max(1e-6, math.log(row.high / row.low) / (2.0 * z)))
+    return RateSpread(median_mbps=row.median, sd_ln=max(1e-6, math.log(row.median / row.low) / z))  # the upper end may be cut by the ceiling
 
 
 def _expected_margin(required: Requirements, spreads: Mapping[str, RateSpread]) -> float | None:

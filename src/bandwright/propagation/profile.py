@@ -60,10 +60,13 @@ def profile(
     """
     import numpy as np
 
-    d = np.asarray(distance_km, dtype=np.float64)
-    h = np.asarray(ground_m, dtype=np.float64)
-    c = np.zeros_like(d) if clutter_m is None else np.asarray(clutter_m, dtype=np.float64)
-    z = np.full(d.shape, INLAND) if zone is None else np.asarray(zone, dtype=np.int64)
+    try:
+        d = np.asarray(distance_km, dtype=np.float64)
+        h = np.asarray(ground_m, dtype=np.float64)
+        c = np.zeros_like(d) if clutter_m is None else np.asarray(clutter_m, dtype=np.float64)
+        z = np.full(d.shape, INLAND) if zone is None else np.asarray(zone, dtype=np.int64)
+    except (TypeError, ValueError) as error:
+        raise TerrainError("profile", given=str(error), todo="Give plain lists of numbers.") from error
     if not d.ndim == h.ndim == c.ndim == z.ndim == 1 or not d.size == h.size == c.size == z.size:
         raise TerrainError("profile", given=f"{d.size} distances, {h.size} heights, {c.size} clutter heights, {z.size} zones", todo="Give one of each per point.")
     if d.size < 3:

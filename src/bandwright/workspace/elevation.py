@@ -145,6 +145,8 @@ def open_terrain(where: Path | str | Iterable[Path | str], *, unit: Unit | None 
     unit: what the user declares of files that do not say their vertical unit (heights above sea level are meant). Raises TerrainError for a file that
     cannot be used as it is, UsageError where a GeoTIFF needs the terrain extra.
     """
+    if unit is not None and unit not in _UNIT_M:
+        raise UsageError("vertical unit", given=unit, allowed=", ".join(sorted(_UNIT_M)))
     paths: list[Path] = []
     for item in [where] if isinstance(where, Path | str) else where:
         path = Path(item)
