@@ -188,3 +188,11 @@ def test_deep_and_long_documents_do_not_break_it():
         "a=1," * 2000,
     ):
         parse(text)
+
+
+FOUND_BY_FUZZING = (b"[/dev/cdc-wdm0] Successfully got serving system:\n\tCurrent PLMN:\n\t\tx: 'y'\n\t\t3GPP cell ID: '27447299'\n\t\tMCC: '001'\n",)
+
+
+@pytest.mark.parametrize("data", FOUND_BY_FUZZING)
+def test_what_once_broke_it_does_no_more(data):
+    assert parse(data)

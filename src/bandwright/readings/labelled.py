@@ -344,9 +344,9 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
             elif label.text and following is None and not _opens_block(label.text) and _is_label(label.text) and segment.stop < end:
                 out.append(_Pair(label, _Segment("", segment.stop, segment.stop), about))
         elif following is not None and (lead := _SEPARATOR.match(following.text)) is not None and lead.end() > 0 and _is_label(segment.text.strip()):
-            rest = following.text[lead.end() :]
-            value = _Segment(rest, following.start + lead.end(), following.stop)
-            if not rest and position + 2 < len(segments):
+            after = following.text[lead.end() :]
+            value = _Segment(after, following.start + lead.end(), following.stop)
+            if not after and position + 2 < len(segments):
                 value = segments[position + 2]
                 position += 1
             out.extend(pair._replace(about=about) for pair in _compound(segment, value))
@@ -634,7 +634,7 @@ def read_table(lines: list[_Segment], position: int, text: str, outer: tuple[Key
                 return rows, after, spans
         if _names_columns(keys, tight=cutter is _blanks):
             spans = [(line.start, line.stop)]
-            rows, after = _turned(lines, position + 1, cutter, head, keys, text, outer, spans)
+            rows, after = _turned(lines, position + 1, cutter, keys, text, outer, spans)
             if rows:
                 return rows, after, spans
     return None
@@ -748,7 +748,7 @@ def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number:
 
 
 def _turned(
-    lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]
+    lines: list[_Segment], position: int, cutter: object, keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]
 ) -> tuple[list[list[Entry]], int]:
     """Read a table whose columns are carriers and whose rows are quantities."""
     out: list[Entry] = []

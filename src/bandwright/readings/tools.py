@@ -213,10 +213,10 @@ def _qmi_cell(draft: Draft, pair: Pair, codes: dict[str, Pair]) -> None:
         _put(draft, "tac", pair)
     elif pair.label in {"MCC", "MNC"}:
         codes[pair.label] = pair
-        if len(codes) == 2:
+        if "MCC" in codes and "MNC" in codes:
             mcc, mnc = _bare(codes["MCC"]), _bare(codes["MNC"])
             if mcc.isdecimal() and mnc.isdecimal() and len(mcc) <= 3 and 2 <= len(mnc) <= 3 and not pair.cut:
-                draft.put(ok_field("plmn", f"{mcc.zfill(3)}-{mnc}", min(p.start for p in codes.values()), max(p.stop for p in codes.values())))
+                draft.put(ok_field("plmn", f"{mcc.zfill(3)}-{mnc}", min(codes["MCC"].start, codes["MNC"].start), max(codes["MCC"].stop, codes["MNC"].stop)))
             else:
                 draft.put(null_field("plmn", "one digit of network code stands for 2 or for 3", pair.start, pair.stop, FieldState.AMBIGUOUS))
 
