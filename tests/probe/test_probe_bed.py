@@ -22,17 +22,17 @@ def _measure(bed: Bed, plan: MeasurementPlan, **timeouts: float) -> tuple[Measur
 
 
 @pytest.mark.parametrize(
-    ("down", "up", "round_trip_ms", "buffer_ms", "loss", "tolerance"),
+    ("size", "down", "up", "round_trip_ms", "buffer_ms", "loss", "tolerance"),
     [
-        (3.0, 0.5, 40.0, 200.0, 0.0, 0.02),
-        (50.0, 10.0, 40.0, 200.0, 1.0, 0.05),
-        (100.0, 20.0, 20.0, 100.0, 0.0, 0.02),
+        (Size.USUAL, 3.0, 0.5, 40.0, 200.0, 0.0, 0.02),
+        (Size.LIGHT, 50.0, 10.0, 40.0, 200.0, 1.0, 0.05),
+        (Size.LIGHT, 100.0, 20.0, 20.0, 100.0, 0.0, 0.02),
     ],
 )
-def test_a_usual_measurement_tells_the_truth(down: float, up: float, round_trip_ms: float, buffer_ms: float, loss: float, tolerance: float) -> None:
+def test_a_measurement_tells_the_truth(size: Size, down: float, up: float, round_trip_ms: float, buffer_ms: float, loss: float, tolerance: float) -> None:
     common = {"delay_ms": round_trip_ms / 2, "buffer_ms": buffer_ms, "loss_percent": loss}
     with Bed.make(down=Link(rate_mbps=down, **common), up=Link(rate_mbps=up, **common)) as bed:
-        m, near = _measure(bed, MeasurementPlan(size=Size.USUAL))
+        m, near = _measure(bed, MeasurementPlan(size=size))
         assert m.outcome is Outcome.OK, m.reason
         on_the_link = 140 * 8e-3 * (1 / down + 1 / up)  # ms: the delay packet's own transmission
         assert m.number("delay_idle_ms") == pytest.approx(round_trip_ms + on_the_link, abs=0.5)
@@ -50,7 +50,7 @@ def test_a_usual_measurement_tells_the_truth(down: float, up: float, round_trip_
 
 def test_a_bottleneck_in_the_house_is_seen_at_the_first_hop() -> None:
     with Bed.make(down=Link(rate_mbps=200, delay_ms=15), up=Link(rate_mbps=200, delay_ms=15), hop=Hop(rate_mbps=20, buffer_ms=150)) as bed:
-        m, _ = _measure(bed, MeasurementPlan(size=Size.USUAL, first_hop=GATEWAY_ADDRESS))
+        m, _ = _measure(bed, MeasurementPlan(size=Size.LIGHT, first_hop=GATEWAY_ADDRESS))
     assert m.outcome is Outcome.OK, m.reason
     assert m.fact("hop_share_down") > 0.7
     assert m.fact("hop_share_up") > 0.7
@@ -59,7 +59,7 @@ def test_a_bottleneck_in_the_house_is_seen_at_the_first_hop() -> None:
 
 def test_a_bottleneck_behind_the_gateway_is_not_blamed_on_the_house() -> None:
     with Bed.make(down=Link(rate_mbps=20, delay_ms=15, buffer_ms=150), up=Link(rate_mbps=5, delay_ms=15, buffer_ms=150), gateway=True) as bed:
-        m, _ = _measure(bed, MeasurementPlan(size=Size.USUAL))  # the gateway is found from the route
+        m, _ = _measure(bed, MeasurementPlan(size=Size.LIGHT))  # the gateway is found from the route
     assert m.outcome is Outcome.OK, m.reason
     assert abs(m.fact("hop_share_down")) < 0.1
     assert abs(m.fact("hop_share_up")) < 0.1
@@ -77,7 +77,7 @@ def test_a_path_that_swallows_large_packets_is_measured_with_small_ones() -> Non
 
 def test_capacity_by_udp_is_the_links_rate() -> None:
     with Bed.make(down=Link(rate_mbps=40, delay_ms=20, loss_percent=2.0), up=Link(rate_mbps=8, delay_ms=20)) as bed:
-        m, _ = _measure(bed, MeasurementPlan(size=Size.FULL, max_seconds=7.0))
+        m, _ = _measure(bed, MeasurementPlan(size=Size.FULL, max_seconds=5.5))
     assert m.number("capacity_down_mbps") == pytest.approx(40, rel=0.01)
     assert m.number("capacity_up_mbps") == pytest.approx(8, rel=0.02)
 

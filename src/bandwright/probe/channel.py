@@ -25,6 +25,17 @@ class Channel:
         tls = self._writer.get_extra_info("ssl_object")
         return tls.getpeercert(binary_form=True) if tls is not None else None
 
+    @property
+    def protocol(self) -> str | None:
+        """What was agreed on to speak over TLS (RFC 7301); None is ours."""
+        tls = self._writer.get_extra_info("ssl_object")
+        return tls.selected_alpn_protocol() if tls is not None else None
+
+    @property
+    def streams(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        """The bare streams, for another protocol."""
+        return self._reader, self._writer
+
     async def send(self, message: dict[str, Any]) -> None:
         """Send a message. Raises OSError where the connection is gone."""
         self._writer.write(wire.encode(message))

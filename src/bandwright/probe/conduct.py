@@ -22,7 +22,9 @@ from bandwright.probe.search import Interval, capacity_of
 from bandwright.probe.workers import Worker, WorkerDied
 from bandwright.words.measurement import MeasurementPlan, Outcome, Phase
 
-__all__ = ["Conduct", "LoadSeen", "Seen", "trace_of"]
+__all__ = ["RESPONSIVENESS_INTERVALS", "Conduct", "LoadSeen", "Seen", "trace_of"]
+
+RESPONSIVENESS_INTERVALS = 8  # about how many it takes until goodput and responsiveness have both settled; at most twice as many
 
 MTUS = (1500, 1492, 1480, 1460, 1430, 1400, 1358, 1300, 1280)  # octets: Ethernet, PPPoE, tunnels, TS 24.301 6.6.4.2, RFC 8200
 PROBES_AT_LEAST = 20.0  # a second under load: fewer could not tell a 2 s mean
@@ -74,6 +76,7 @@ class Seen:
     before: NearSide | None = None
     after: NearSide | None = None
     waited_s: float = 0.0
+    responsiveness: dict[str, Any] | None = None
     facts: dict[str, Any] = field(default_factory=dict)
 
 
@@ -90,6 +93,7 @@ class Conduct:
     listener: ProbeListener | None
     look_up: Resolve
     remembered: list[Any]
+    responsiveness_interval_s: float | None = None
     seen: Seen = field(default_factory=Seen)
     _workers: list[Worker] = field(default_factory=list)
     _spare: asyncio.Future[Worker] | None = None
@@ -110,6 +114,8 @@ class Conduct:
             await self._idle()
             for load in self._planned():
                 await self._load(contact, load)
+            if self.responsiveness_interval_s is not None and self.plan.downlink:
+                await self._responsiveness(contact, self.responsiveness_interval_s)
             await self._finish(contact)
         except (OSError, EOFError, WorkerDied) as error:
             raise fault_from(error, phase=phase, where=self.address) from None
@@ -475,6 +481,48 @@ class Conduct:
         if "stalled" in ended:
             alive = "" if contact.lost.is_set() else " The control connection still stood."
             raise PathFault(phase, f"The path died in transfer: nothing passed for {self.timeouts.stall_s:g} s.{alive} What was measured until then is kept.")
+
+    async def _responsiveness(self, contact: Contact, interval_s: float) -> None:
+        """Measure round trips per minute, where the far end is open for that; what stands against it is kept as the reason."""
+        try:
+            reply = await contact.request({"type": "responsiveness"}, timeout_s=self.timeouts.start_s)
+        except (OSError, EOFError):
+            reply = {}
+        octets = self._octets_left("down")
+        if "path" not in reply or octets < 1e6:
+            self.seen.responsiveness = {"fault": reply.get("reason", "the far end did not answer") if octets >= 1e6 else "the megabytes allowed are used up"}
+            return
+        await self._until_empty()
+        await self._tell("phase", Phase.DOWNLINK, "responsiveness under load")
+        worker = await self._worker()
+        worker.give(
+            "responsiveness",
+            address=contact.address.sockaddr,
+            family=contact.address.family,
+            host="far-end.invalid",
+            certificate_sha256=contact.pairing.certificate_sha256.hex(),
+            large=reply["path"] + "/large",
+            small=reply["path"] + "/small",
+            interval_s=interval_s,
+            max_seconds=2 * RESPONSIVENESS_INTERVALS * interval_s,
+            max_octets=octets,
+            interface=self.plan.interface,
+            source_address=self.plan.source_address,
+        )
+        try:
+            async with asyncio.timeout(2 * RESPONSIVENESS_INTERVALS * interval_s + 15):
+                while True:
+                    message = await worker.message()
+                    if message["type"] == "done":
+                        self.seen.responsiveness = message | {"interval_s": interval_s}
+                        return
+                    if message["type"] == "fault":
+                        self.seen.responsiveness = {"fault": message["text"]}
+                        return
+        except (TimeoutError, WorkerDied):
+            self.seen.responsiveness = {"fault": "it did not end in time"}
+        finally:
+            await worker.close()
 
     # ---- end
 

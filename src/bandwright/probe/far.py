@@ -27,12 +27,14 @@ from bandwright.probe import keys, pairing, wire
 from bandwright.probe.channel import Channel
 from bandwright.probe.keys import KeyRow, add_key, list_keys, revoke_key
 from bandwright.probe.limits import Knocks, Limits, Refusal, granted_octets
+from bandwright.probe.nq import Responder
 from bandwright.probe.search import ENOUGH_S
 from bandwright.probe.workers import Worker, WorkerDied
 
 __all__ = ["FarEnd", "FarEndSettings", "KeyRow", "add_key", "list_keys", "pairing_string", "revoke_key", "serve"]
 
 _log = logging.getLogger(__name__)
+_RESPONSIVENESS = "responsiveness"  # under which its octets are counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +42,8 @@ class FarEndSettings:
     """How a far end is run.
 
     state: folder of its keys, certificate and counts, made on first use. hosts: addresses to listen on; () is all, IPv4 and IPv6.
-    port: TCP and UDP; 0 takes a free one. congestion_controls: those a near end may ask for.
+    port: TCP and UDP; 0 takes a free one. congestion_controls: those a near end may ask for. responsiveness: serve HTTP/2 downloads for
+    that too, below a path told only to a proved session, or to everybody where it is public, within its own MB a day.
     """
 
     state: Path
@@ -48,6 +51,9 @@ class FarEndSettings:
     port: int = pairing.DEFAULT_PORT
     limits: Limits = field(default_factory=Limits)
     congestion_controls: tuple[str, ...] = ("bbr", "cubic", "reno")
+    responsiveness: bool = False
+    responsiveness_public: bool = False
+    responsiveness_megabytes_per_day: float = 5_000.0
 
 
 def pairing_string(state: Path, *, address: str, row: KeyRow) -> str:
@@ -90,8 +96,10 @@ class _Session:
     key: bytes
     ssid: int
     channel: Channel | None
+    host: str
     loads: dict[int, _Load] = field(default_factory=dict)
     has_turn: bool = False
+    path: str | None = None
     delay_on: bool = False
     ended: bool = False
 
@@ -105,7 +113,7 @@ class FarEnd:
         self._settings = settings
         self._limits = settings.limits
         self._knocks = Knocks(rate_per_s=self._limits.knocks_per_s)
-        self._pending = 0
+        self._unproved: dict[asyncio.Task[Any] | None, bool] = {}  # oldest first -> whether it has said anything
         self._stopping = False
         self._boot = secrets.token_hex(8)
         self._turn = asyncio.Lock()
@@ -117,6 +125,8 @@ class FarEnd:
         self._reflector: Worker | None = None
         self._replies: dict[str, asyncio.Queue[dict[str, Any]]] = {}
         self._reflector_lock = asyncio.Lock()
+        self._responder: Responder | None = None
+        self._responsiveness_octets = 0
         self._spare: asyncio.Future[tuple[Worker, socket.socket, int]] | None = None
         self._failure: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self.port = settings.port
@@ -146,6 +156,10 @@ class FarEnd:
         self._tls.minimum_version = ssl.TLSVersion.TLSv1_3
         self._tls.num_tickets = 0
         self._tls.load_cert_chain(certificate, private)
+        if self._settings.responsiveness:
+            self._tls.set_alpn_protocols(["h2"])
+            is_public = self._settings.responsiveness_public
+            self._responder = Responder(is_public=is_public, left=self._responsiveness_left, spent=self._responsiveness_spent)
         udp = []
         for family, host in self._addresses():
             tcp = self._bound(family, socket.SOCK_STREAM, host)
@@ -240,6 +254,25 @@ class FarEnd:
             async with asyncio.timeout(3):
                 return await queue.get()
 
+    # ---- responsiveness
+
+    def _responsiveness_left(self) -> float:
+        day = self._carried.octets(f"{datetime.now(UTC):%Y-%m-%d}", _RESPONSIVENESS) + self._responsiveness_octets
+        return self._settings.responsiveness_megabytes_per_day * 1e6 - day
+
+    def _responsiveness_spent(self, octets: int) -> None:
+        """Count what was sent; written down each 10 MB, so that the disk is not asked for each packet."""
+        self._responsiveness_octets += octets
+        if self._responsiveness_octets >= 10_000_000:
+            self._carried.add(_RESPONSIVENESS, self._responsiveness_octets, datetime.now(UTC))
+            self._responsiveness_octets = 0
+
+    def _open_responsiveness(self, session: _Session) -> dict[str, Any]:
+        if self._responder is None or not session.has_turn:
+            return {"type": "refused", "code": "responsiveness", "reason": "The far end's owner has not opened it for responsiveness, or it is not this session's turn."}
+        session.path = session.path or self._responder.open_path()
+        return {"type": "responsiveness_ready", "path": session.path}
+
     # ---- before proof
 
     async def _accept(self, listener: socket.socket) -> None:
@@ -251,29 +284,48 @@ class FarEnd:
                 await asyncio.sleep(0.05)  # out of descriptors, or the peer was gone already
                 continue
             conn.setblocking(False)
-            self._spawn(self._arrived(conn, peer[0]))
+            if self._has_room(peer[0]):
+                self._unproved[self._spawn(self._arrived(conn, peer[0]))] = False
+            else:
+                conn.close()
+
+    def _has_room(self, host: str) -> bool:
+        """Whether one more unproved connection is taken: the one that has been silent longest makes room for it.
+
+        Where a near end that proved itself calls from, its load connections are let in beyond that.
+        """
+        if len(self._unproved) < self._limits.pending:
+            return True
+        silent = next((task for task, has_spoken in self._unproved.items() if not has_spoken), None)
+        if silent is not None:
+            del self._unproved[silent]
+            silent.cancel()
+            return True
+        return len(self._unproved) < 4 * self._limits.pending and any(s.host == host for s in self._sessions.values())
 
     async def _arrived(self, conn: socket.socket, host: str) -> None:
         """Tell a load connection from a control connection by its first octet; drop everything else without a word."""
-        if self._pending >= self._limits.pending:
-            conn.close()
-            return
-        self._pending += 1
+        this = asyncio.current_task()
         try:
             async with asyncio.timeout(self._limits.unproved_s):
                 await _readable(conn)
+                if this in self._unproved:
+                    self._unproved[this] = True
                 first = conn.recv(1, socket.MSG_PEEK)
                 if first == b"b":
                     await self._load_connection(conn)
                     return
-                if first != b"\x16" or not self._knocks.admit(host, now_s=time.monotonic()):
+                if first != b"\x16" or not self._may_knock(host):
                     return
                 channel = await self._shake_hands(conn)
-                session = await self._prove(channel)
+                if self._responder is not None and channel.protocol == "h2":
+                    self._spawn(self._responder.serve(*channel.streams))
+                    return
+                session = await self._prove(channel, host)
         except (TimeoutError, OSError, EOFError, wire.WireError):
             return
         finally:
-            self._pending -= 1
+            self._unproved.pop(this, None)
             if conn.fileno() >= 0:
                 conn.close()
         if session is None:
@@ -283,6 +335,10 @@ class FarEnd:
             await self._talk(session, channel)
         finally:
             await channel.close()
+
+    def _may_knock(self, host: str) -> bool:
+        """Whether a control connection from there is answered: not too often, but for the probes of a session's responsiveness."""
+        return any(s.host == host and s.path is not None for s in self._sessions.values()) or self._knocks.admit(host, now_s=time.monotonic())
 
     async def _shake_hands(self, conn: socket.socket) -> Channel:
         loop = asyncio.get_running_loop()
@@ -299,7 +355,7 @@ class FarEnd:
             raise
         return Channel(reader, asyncio.StreamWriter(transport, protocol, reader, loop))
 
-    async def _prove(self, channel: Channel) -> _Session | None:
+    async def _prove(self, channel: Channel, host: str) -> _Session | None:
         """Return the session of a near end that proved its key; None, and not a word, where it did not."""
         try:
             hello = await channel.receive(self._limits.unproved_s)
@@ -325,19 +381,19 @@ class FarEnd:
         except BaseException:
             channel.abort()
             raise
-        return await self._welcome(channel, near_id, answer)
+        return await self._welcome(channel, near_id, answer, host)
 
-    async def _welcome(self, channel: Channel, near_id: str, answer: dict[str, Any]) -> _Session:
+    async def _welcome(self, channel: Channel, near_id: str, answer: dict[str, Any], host: str) -> _Session:
         """Start a session, or take up one that lost its connection."""
         known = self._sessions.get(str(answer.get("resume")))
         if known is not None and known.key_id == near_id:
             if known.channel is not None:
                 known.channel.abort()
-            known.channel = channel
+            known.channel, known.host = channel, host
             session = known
         else:
             ssid = secrets.choice([n for n in (secrets.randbelow(65535) + 1 for _ in range(64)) if n not in {s.ssid for s in self._sessions.values()}])
-            session = _Session(secrets.token_hex(16), near_id, secrets.token_bytes(32), ssid, channel)
+            session = _Session(secrets.token_hex(16), near_id, secrets.token_bytes(32), ssid, channel, host)
             self._sessions[session.session_id] = session
         now = datetime.now(UTC)
         await channel.send(
@@ -397,6 +453,8 @@ class FarEnd:
             elif kind == "delay_end":
                 reply = {"type": "delay_ended", **await self._tell_reflector("forget", ssid=session.ssid)} | {"type": "delay_ended"}
                 session.delay_on = False
+            elif kind == "responsiveness":
+                reply = self._open_responsiveness(session)
             elif kind == "load":
                 reply = await self._grant(session, message)
             elif kind in {"go", "stop"}:
@@ -550,6 +608,8 @@ class FarEnd:
             return
         session.ended = True
         self._sessions.pop(session.session_id, None)
+        if session.path is not None and self._responder is not None:
+            self._responder.close_path(session.path)
         for load in session.loads.values():
             if load.task is not None and not load.task.done():
                 load.task.cancel()

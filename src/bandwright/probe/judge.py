@@ -10,6 +10,7 @@ from bandwright.probe import series
 from bandwright.probe.conduct import LoadSeen, Seen, trace_of
 from bandwright.probe.nearside import address_kind, link_facts
 from bandwright.probe.recipe import Recipe
+from bandwright.probe.responsiveness import DRAFT
 from bandwright.probe.search import capacity_of, maximum_over
 from bandwright.words.measurement import Fact, MeasurementPlan, Value
 
@@ -26,6 +27,7 @@ def values_of(seen: Seen, plan: MeasurementPlan) -> tuple[Value, ...]:
         if wanted:
             rows += _direction_values(seen, direction)
     rows += _hop_values(seen)
+    rows += _responsiveness_values(seen)
     mtus = [m for load in seen.loads if (m := (load.near or {}).get("path_mtu") or (load.far or {}).get("path_mtu"))]
     if (found := seen.facts.get("path_mtu_found")) is not None:
         rows.append(Value(quantity="path_mtu", value=float(found)))
@@ -100,6 +102,23 @@ def _own_delay_mbps(seen: Seen, load: LoadSeen) -> float:
     count = sum(load.from_ns <= row[1] < load.to_ns for row in seen.rows)
     seconds = (load.to_ns - load.from_ns) * 1e-9
     return count * (112 + 8 + _header_octets(seen)) * 8 / seconds / 1e6 * 1448 / 1500 if seconds > 0 else 0.0
+
+
+def _responsiveness_values(seen: Seen) -> list[Value]:
+    found = seen.responsiveness
+    if found is None:
+        return []
+    if found.get("rpm") is None:
+        return [Value(quantity="round_trips_per_minute", reason=str(found.get("fault", "no probe came back")))]
+    return [Value(quantity="round_trips_per_minute", value=float(found["rpm"]))]
+
+
+def _responsiveness_facts(seen: Seen) -> dict[str, Fact]:
+    found = seen.responsiveness
+    if not found or "rpm" not in found:
+        return {}
+    names = ("confidence", "intervals", "connections", "interval_s", "probes")
+    return {"responsiveness_draft": DRAFT, **{f"responsiveness_{n}": found[n] for n in names}, "responsiveness_goodput_mbps": round(found["goodput_mbps"], 3)}
 
 
 def _header_octets(seen: Seen) -> int:
@@ -253,6 +272,7 @@ def facts_of(seen: Seen, recipe: Recipe) -> tuple[tuple[str, Fact], ...]:
     }
     facts |= {k: v for k, v in seen.facts.items() if isinstance(v, str | float | int | bool) or v is None}
     facts |= _policer_facts(seen)
+    facts |= _responsiveness_facts(seen)
     share = _hop_share(seen)
     facts |= {f"hop_share_{d}": round(s, 4) for d, s in share.items()}
     return tuple(facts.items())
@@ -332,4 +352,5 @@ def megabytes_of(seen: Seen) -> float:
     for load in seen.loads:
         carried = (load.sender or {}).get("octets_sent") or load.near.get("octets_received") or 0
         octets += float(carried) * 1500 / 1448
+    octets += float((seen.responsiveness or {}).get("octets", 0)) * 1500 / 1420
     return octets / 1e6

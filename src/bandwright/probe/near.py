@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 
 from bandwright.ports import Clock, ProbeListener
 from bandwright.probe import judge, pairing, recipe
-from bandwright.probe.conduct import Conduct
+from bandwright.probe.conduct import RESPONSIVENESS_INTERVALS, Conduct
 from bandwright.probe.contact import Address, Resolve, Timeouts, WayOut, open_contact, resolve
 from bandwright.probe.outcome import Check, PathFault
 from bandwright.words.measurement import Measurement, MeasurementPlan, Method, Outcome, Phase
@@ -23,10 +23,15 @@ __all__ = ["NearEnd", "NearEndSettings", "SystemClock", "check"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NearEndSettings:
-    """How the near end measures. congestion_control: asked of both ends, and recorded as it was; None leaves the systems' own."""
+    """How the near end measures. congestion_control: asked of both ends, and recorded as it was; None leaves the systems' own.
+
+    responsiveness: measure round trips per minute too, where the far end's owner opened it for that: 8 s or more of full downlink.
+    """
 
     timeouts: Timeouts = field(default_factory=Timeouts)
     congestion_control: str | None = "bbr"
+    responsiveness: bool = False
+    responsiveness_interval_s: float = 1.0
     look_up: Resolve = resolve
 
 
@@ -98,7 +103,7 @@ class NearEnd:
         from dataclasses import replace
 
         todo = replace(recipe.RECIPES[plan.size], idle_s=0.05, tcp_s=min(seconds, 30.0), udp_s=0.0, single_s=0.0)
-        conduct = self._conduct(replace(plan, uplink=False, downlink=True), todo, None)
+        conduct = self._conduct(replace(plan, uplink=False, downlink=True), todo, None, warm_up=True)
         try:
             await conduct.run()
         except PathFault:
@@ -106,13 +111,17 @@ class NearEnd:
 
     def cost_megabytes(self, plan: MeasurementPlan) -> float:
         """Return about how much one such measurement takes, in MB."""
-        return recipe.cost_megabytes(plan)
+        megabytes = recipe.cost_megabytes(plan)
+        if self._settings.responsiveness and plan.downlink:
+            seconds = RESPONSIVENESS_INTERVALS * self._settings.responsiveness_interval_s
+            megabytes += 0.134 * seconds * (plan.expected_down_mbps or recipe.UNKNOWN_DOWN_MBPS)
+        return megabytes if plan.max_megabytes is None else min(megabytes, plan.max_megabytes)
 
     def cost_seconds(self, plan: MeasurementPlan) -> float:
         """Return about how long one such measurement takes, in s."""
         return recipe.stated_seconds(plan, recipe.recipe_for(plan))
 
-    def _conduct(self, plan: MeasurementPlan, todo: recipe.Recipe, listener: ProbeListener | None) -> Conduct:
+    def _conduct(self, plan: MeasurementPlan, todo: recipe.Recipe, listener: ProbeListener | None, *, warm_up: bool = False) -> Conduct:
         return Conduct(
             pairing=self._pairing,
             address=self._address,
@@ -122,6 +131,7 @@ class NearEnd:
             congestion_control=self._settings.congestion_control,
             listener=listener,
             look_up=self._settings.look_up,
+            responsiveness_interval_s=self._settings.responsiveness_interval_s if self._settings.responsiveness and not warm_up else None,
             remembered=list(self._remembered),
         )
 

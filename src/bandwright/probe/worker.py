@@ -26,6 +26,7 @@ JOBS = {
     "delay": "bandwright.probe.delay",
     "first hop": "bandwright.probe.firsthop",
     "reflector": "bandwright.probe.reflector",
+    "responsiveness": "bandwright.probe.responsiveness",
     "tcp": "bandwright.probe.tcp",
     "udp": "bandwright.probe.udp",
 }
