@@ -16,7 +16,7 @@ from bandwright.antenna.patterns import mean_attenuation_db
 from bandwright.errors import UsageError
 from bandwright.predict.carriers import ActiveCarrier
 from bandwright.predict.change import Change, Side, change_of_rig
-from bandwright.predict.forecast import DOWN_RATIO, DOWN_SD_LN, USUAL_DEVICE, Device, downlink_formula_mbps, uplink_formula_mbps
+from bandwright.predict.forecast import DOWN_RATIO, DOWN_SD_LN, UP_RATIO, USUAL_DEVICE, Device, downlink_formula_mbps, uplink_formula_mbps
 from bandwright.words.answers import Estimate, Forecast
 from bandwright.words.site import Need
 
@@ -283,7 +283,7 @@ def _median_up(carriers: Sequence[ActiveCarrier], measured: Measured | None, dev
     senders = [c for c in carriers if c.uplink and c.rsrp_dbm is not None and c.ul_blocks is not None]
     if not senders:
         return None
-    return sum(
+    return UP_RATIO * sum(
         uplink_formula_mbps(rsrp_dbm=c.rsrp_dbm, power_dbm=device.power_dbm, rat=c.rat, blocks=c.ul_blocks, scs_khz=c.scs_khz, share=c.up_share)
         for c in senders
         if c.rsrp_dbm is not None and c.ul_blocks is not None

@@ -12,7 +12,18 @@ from dataclasses import dataclass, field
 from bandwright.errors import UsageError
 from bandwright.predict.carriers import ActiveCarrier
 from bandwright.predict.change import Side, change_of_rig
-from bandwright.predict.forecast import DOWN_RATIO, DOWN_SD_LN, USUAL_DEVICE, Device, RateSpread, downlink_formula_mbps, prior_scores, uplink_formula_mbps
+from bandwright.predict.forecast import (
+    DOWN_RATIO,
+    DOWN_SD_LN,
+    UP_RATIO,
+    UP_SD_LN,
+    USUAL_DEVICE,
+    Device,
+    RateSpread,
+    downlink_formula_mbps,
+    prior_scores,
+    uplink_formula_mbps,
+)
 from bandwright.words.answers import Forecast
 from bandwright.words.radio import Rat
 from bandwright.words.rig import Setup, Tuning
@@ -21,7 +32,6 @@ from bandwright.words.site import Need
 __all__ = ["KnownRig", "carriers_allowed", "predict_scores", "setup_forecasts"]
 
 _LEVEL = 0.80
-_UP_SD_LN = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +89,7 @@ def _forecasts(carriers: Sequence[ActiveCarrier], base: KnownRig, rig: KnownRig,
         return ()
     down = DOWN_RATIO * _best_sum(usable, base.device)
     up = max((u for c in usable if (u := _upload(c, base.device)) is not None), default=None)
-    down_sd, up_sd = DOWN_SD_LN, _UP_SD_LN
+    down_sd, up_sd = DOWN_SD_LN, UP_SD_LN
     if rig is not base:
         if not any(c.rsrp_dbm is not None and c.frequency_mhz is not None for c in usable):
             return ()
@@ -111,7 +121,7 @@ def _upload(carrier: ActiveCarrier, device: Device) -> float | None:
     """Upload on one carrier if it were the one that sends: a tuning may make any that has an uplink the primary one."""
     if carrier.duplex == "SDL" or carrier.rsrp_dbm is None or carrier.ul_blocks is None:
         return None
-    return uplink_formula_mbps(
+    return UP_RATIO * uplink_formula_mbps(
         rsrp_dbm=carrier.rsrp_dbm, power_dbm=device.power_dbm, rat=carrier.rat, blocks=carrier.ul_blocks, scs_khz=carrier.scs_khz, share=carrier.up_share
     )
 
