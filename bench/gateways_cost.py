@@ -15,6 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "gateways"))
 
+from campaigns import over_a_pty
 from stage import Place, RealClock
 
 from bandwright.gateways.kinds import open_gateway
@@ -58,6 +59,20 @@ async def main() -> None:
         await show(f"{kind}: asking for another tuning", lambda t=turns, g=gateway: g.apply(next(t)), reference)
         await gateway.close()
     await place.modem.close()
+    await campaign()
+
+
+async def campaign() -> None:
+    """A campaign over a pseudo-terminal in simulated time: the real time that its gateway calls took, for each finished test."""
+    twin, house, gateway, _ = await over_a_pty(Path(tempfile.mkdtemp()), days=1.0)
+    tests = len(house.records.measurements())
+    print(f"\na campaign of {tests} tests over a pseudo-terminal, real time in gateway calls:")
+    for name, took in sorted(gateway.took.items()):
+        print(f"{'  ' + name:44} {1000 * statistics.median(took):9.2f} ms median, {len(took)} calls, {1000 * sum(took) / tests:.1f} ms a test")
+    switching = sum(sum(gateway.took[name]) for name in ("apply", "settings", "restore"))
+    print(f"{'  switching: apply, settings, restore':44} {1000 * switching / tests:9.1f} ms a test")
+    await house.close()
+    await twin.close()
 
 
 async def show(what: str, act, reference: float) -> None:
