@@ -30,7 +30,7 @@ from bandwright.telling.numbers import (
     span_of_days,
     span_of_time,
 )
-from bandwright.telling.said import Said, link, said, strong
+from bandwright.telling.said import Piece, Said, link, said, strong
 from bandwright.telling.sentences import asks, ordered_shares, tested_text, verdict_told
 from bandwright.words.answers import Verdict
 from bandwright.words.campaign import CampaignEvent, Course, Design, Step
@@ -102,6 +102,7 @@ def _plan_note(declared: Declared) -> Note:
             said(strong("A difference that matters"), f": {100 * plan.indifference:.0f}{NBSP}% or more. Smaller ones are not chased."),
             said(strong("How sure"), f": it stops at {certainty(1 - plan.risk)}, after at least six rounds on more than one day."),
             said(strong("If it is stopped"), " every finished test is kept, and it goes on later from where it stood."),
+            said("How likely a clear answer is within this allowance can be rehearsed beforehand: ", Piece(text="bandwright design", style="code"), "."),
             said("While it runs, the connection is loaded for some seconds a few times a day, and settings change; the former setting comes back between rounds that lie far apart."),
         ),
     )

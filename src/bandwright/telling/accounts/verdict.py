@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from bandwright.telling.charts import by_hour, differences
 from bandwright.telling.document import Block, Document, Fold, Items, Note, Para, Part, Plate, Table
 from bandwright.telling.names import Names, names_of
-from bandwright.telling.numbers import NBSP, certainty, day, day_and_time, of_hundred_range
+from bandwright.telling.numbers import NBSP, certainty, day, day_and_time, in_words, of_hundred_range
 from bandwright.telling.said import Said, said, strong
 from bandwright.telling.sentences import ordered_shares, verdict_told
 from bandwright.words.answers import Verdict
@@ -15,6 +16,8 @@ from bandwright.words.campaign import CampaignEvent, Design, Tested
 from bandwright.words.declared import Declared
 
 __all__ = ["campaign_line", "shares_table", "verdict_document"]
+
+_MOST_ROWS = 6  # what fits one side of paper beside the charts
 
 
 def verdict_document(verdict: Verdict, *, design: Design, events: Sequence[CampaignEvent] = (), declared: Declared | None = None) -> Document:
@@ -29,7 +32,7 @@ def verdict_document(verdict: Verdict, *, design: Design, events: Sequence[Campa
         first.append(
             Plate(
                 finding=said(differences.finding(data)),
-                reading=said("Fine strokes: the difference seen in each round. Bar and mark: the difference over all rounds, with its 90", NBSP, "% interval."),
+                reading=said(f"Fine strokes: the difference seen in each round. Bar and mark: the difference over all rounds, with its 90{NBSP}% interval.{_left_out(verdict, data)}"),
                 drawing=differences.draw(data),
                 table=differences.table(data),
             )
@@ -42,6 +45,11 @@ def verdict_document(verdict: Verdict, *, design: Design, events: Sequence[Campa
         figures: tuple[Block, ...] = (Fold(title="In figures, on the scale of the score", blocks=(Items(items=told.figures),)),) if told.figures else ()
         parts.append(Part(title="What would overturn it" if overturn else "Notes", blocks=(*blocks, *figures, *(Para(n, "quiet") for n in told.notes))))
     return Document(title="Verdict", where=campaign_line(design, verdict, names), headline=told.headline, parts=tuple(parts))
+
+
+def _left_out(verdict: Verdict, data: differences.Differences) -> str:
+    more = sum(s.attainable and s.tests > 0 for s in verdict.setups) - 1 - len(data.rows)
+    return f" {in_words(more, 'more setup').capitalize()} of the campaign left less and are not drawn." if more > 0 else ""
 
 
 def campaign_line(design: Design, verdict: Verdict, names: Names) -> Said:
@@ -68,7 +76,10 @@ def needs_part(verdict: Verdict, tests: Sequence[Tested], *, design: Design, nam
         )
     table = shares_table(verdict, names=names, declared=declared)
     if table is not None:
-        blocks.append(table)
+        blocks.append(replace(table, rows=table.rows[:_MOST_ROWS]))
+        rest = table.rows[_MOST_ROWS:]
+        if rest:
+            blocks.append(Fold(title=f"The other {in_words(len(rest), 'setup')}", blocks=(replace(table, caption=said("Met, of 100 tests: the others"), rows=rest),)))
     return [Part(title="For which need, at which hour", blocks=tuple(blocks))] if blocks else []
 
 
@@ -77,7 +88,8 @@ def shares_table(verdict: Verdict, *, names: Names, declared: Declared | None) -
     tested = [s for s in verdict.setups if s.needs]
     if not tested:
         return None
-    tested.sort(key=lambda s: (s.setup != verdict.lead, -s.value.value))
+    first = (verdict.lead, *((verdict.against.a, verdict.against.b) if verdict.against else ()), verdict.in_use)
+    tested.sort(key=lambda s: (first.index(s.setup) if s.setup in first else len(first), -s.value.value))
     needs = [share.need for share in ordered_shares(verdict, declared, tested[0].setup)]
     rows = []
     for s in tested:

@@ -57,7 +57,7 @@ def round_differences(tests: Sequence[Tested], a: str, b: str) -> tuple[float, .
     return tuple(sum(s[a]) / len(s[a]) - sum(s[b]) / len(s[b]) for _, s in sorted(scores.items()) if a in s and b in s)
 
 
-def differences(verdict: Verdict, tests: Sequence[Tested], *, names: Names, at_most: int = 8) -> Differences | None:
+def differences(verdict: Verdict, tests: Sequence[Tested], *, names: Names, at_most: int = 4) -> Differences | None:
     """Return the lead's differences as plain data, or None where there is no lead."""
     lead = verdict.lead
     if lead is None:
