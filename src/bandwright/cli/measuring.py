@@ -52,6 +52,7 @@ async def _measure(site: Path, plan: MeasurementPlan, *, pair: str | None, rig: 
         print_json("measurement", {**measurement_json(found), "needs": needs, "stated_megabytes": answer.cost_mb})
     else:
         _print(found, answer.score.results)
+        _print_why(house, found)
     if found.outcome is not Outcome.OK:
         return 6 if found.phase in _FAR else 4
     return 4 if any(r.met is False for r in answer.score.results) else 0
@@ -74,6 +75,19 @@ def _print(found: Measurement, results: Any) -> None:
     for r in results:
         word = {True: "met", False: f"not met: {r.limiting}", None: f"cannot be told: {', '.join(r.missing)} not measured"}[r.met]
         print(f"  need {r.need}: {word}")
+
+
+def _print_why(house: Any, found: Measurement) -> None:
+    """Print what limited the test, where it missed a need."""
+    from bandwright.cli.screens import print_document
+    from bandwright.jobs.diagnose import diagnose_test
+    from bandwright.telling.accounts.diagnosis import diagnosis_parts
+    from bandwright.telling.document import Document
+    from bandwright.telling.said import said
+
+    answer = diagnose_test(house, found.key)
+    if answer.diagnoses:
+        print_document(Document(title="What limits it", headline=said("What limits it"), parts=tuple(diagnosis_parts(answer.diagnoses))))
 
 
 def measurement_json(found: Measurement) -> dict[str, Any]:

@@ -16,7 +16,8 @@ from datetime import datetime
 from bandwright.advice.verdict import verdict
 from bandwright.errors import GatewayError, GatewayRefused, UsageError
 from bandwright.jobs.house import House, Left
-from bandwright.jobs.tuning import Applied, apply, keep_former, look, restore_former
+from bandwright.jobs.known import with_predictions
+from bandwright.jobs.tuning import Applied, apply, keep_former, look, reading_facts, restore_former
 from bandwright.needs.fulfilment import score
 from bandwright.ports import ProbeEvent, Question
 from bandwright.trials.course import course
@@ -63,7 +64,7 @@ def make_design(house: House, *, key: str | None = None, start: datetime | None 
     measuring = MeasurementPlan(size=Size(str(declared.settings["measurement_size"])))
     return Design(
         key=key or f"c{len(house.records.designs()) + 1}",
-        setups=declared.setups,
+        setups=with_predictions(house),
         needs=declared.needs,
         start=start or house.clock.now(),
         timezone=declared.site.timezone,
@@ -341,7 +342,7 @@ async def _measure(house: House, design: Design, step: Step, setup: str, tuning:
         seen_setup = setup if held and not measurement.moved else (measurement.setup_seen or _which(house, rig, loaded[-1], setup))
     counts = [len(r.serving()) for r in loaded]
     ramping = measurement.ramping or (len(counts) > 1 and counts[-1] > counts[0])
-    facts = (*measurement.facts, ("campaign", design.key), ("round", step.round or 0), ("visit", step.visit or 0))
+    facts = (*measurement.facts, *reading_facts(loaded[-1] if loaded else applied.reading), ("asked_mode", tuning.mode), ("campaign", design.key), ("round", step.round or 0), ("visit", step.visit or 0))
     captures = tuple((moment, capture.key) for moment, capture, _ in seen)
     return replace(measurement, setup_asked=setup, setup_seen=seen_setup, moved=moved, ramping=ramping, facts=facts, captures=captures)
 

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 
 from bandwright.errors import GatewayError, UsageError
 from bandwright.jobs.house import House
-from bandwright.jobs.tuning import look
+from bandwright.jobs.tuning import look, reading_facts
 from bandwright.needs.fulfilment import Score, score
 from bandwright.ports import ProbeEvent
 from bandwright.words.measurement import Measurement, MeasurementPlan, Phase
+from bandwright.words.radio import Reading
 
 __all__ = ["MeasureAnswer", "measure"]
 
@@ -35,20 +36,23 @@ async def measure(house: House, *, plan: MeasurementPlan, rig: str | None = None
         raise UsageError("that rig is not declared", given=key, allowed=", ".join(r.key for r in house.declared.rigs))
     probe = house.probe(key)
     captures: list[tuple[str, str]] = []
+    loaded: Reading | None = None
     gateway = house.gateway(house.declared.rig(key).gateway) if house.declared.rigs else None
     by_itself = gateway is not None and not (await gateway.abilities()).by_person
 
     async def hear(event: ProbeEvent) -> None:
+        nonlocal loaded
         if listener is not None:
             await listener(event)
         moments = {Phase.IDLE.value: "idle", Phase.DOWNLINK.value: "load_down", Phase.UPLINK.value: "load_up"}
         if by_itself and gateway is not None and event.kind == "phase" and event.phase in moments:
             with suppress(GatewayError):
-                capture, _ = await look(house, gateway, moment=moments[event.phase])
+                capture, reading = await look(house, gateway, moment=moments[event.phase])
+                loaded = reading if event.phase != Phase.IDLE else loaded
                 captures.append((moments[event.phase], capture.key))
 
     found = await probe.measure(plan, listener=hear)
-    found = replace(found, setup_asked=plan.setup or found.setup_asked, captures=tuple(captures))
+    found = replace(found, setup_asked=plan.setup or found.setup_asked, facts=(*found.facts, *reading_facts(loaded)), captures=tuple(captures))
     house.records.add_measurement(found)
     local = found.at.astimezone(house.zone)
     return MeasureAnswer(measurement=found, score=score(house.declared.needs, found, weekday=local.weekday(), minute=local.hour * 60 + local.minute), cost_mb=probe.cost_megabytes(plan))

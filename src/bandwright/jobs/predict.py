@@ -20,7 +20,7 @@ from bandwright.words.measurement import Method, Outcome
 from bandwright.words.radio import Reading
 from bandwright.words.rig import Rig
 
-__all__ = ["PredictAnswer", "predict"]
+__all__ = ["PredictAnswer", "predict", "side_of"]
 
 _INDOORS = re.compile(r"(?i)\b(sill|window|shelf|indoors?|inside|room|desk|cupboard|loft|attic|hall)\b")
 _THIN_CABLE = ((800.0, 0.21), (1800.0, 0.35), (3500.0, 0.53))  # dB a metre of a 5 mm cable: common practice, no source
@@ -48,7 +48,7 @@ def predict(house: House, *, text: str | None = None, rig: str | None = None, se
     key = rig or declared.campaign.mounted or next(iter(rigs), None)
     if rig is not None and rig not in rigs:
         raise UsageError("that rig is not declared", given=rig, allowed=", ".join(rigs))
-    now = _side(rigs[key]) if key is not None else replace(Side(), building="traditional", spread_deg=60.0, built_in=True)
+    now = side_of(rigs[key]) if key is not None else replace(Side(), building="traditional", spread_deg=60.0, built_in=True)
     proposals = [_of_rig(r, declared) for r in declared.rigs if r.key != key] or []
     proposals += _usual(now, taken={p.key for p in proposals})
     steps = would_it_help(
@@ -78,7 +78,8 @@ def _latest(house: House) -> Reading:
     raise UsageError("there is no reading yet", todo="Take one with `bandwright reading`, or paste one: `bandwright predict --paste`")
 
 
-def _side(rig: Rig) -> Side:
+def side_of(rig: Rig) -> Side:
+    """Return a declared rig as the radio sees it; what its place is called says whether it is indoors."""
     indoors = rig.antenna.kind == "built-in" and bool(_INDOORS.search(rig.place or "indoors"))
     return side_of_rig(rig, building="traditional" if indoors else None)
 
@@ -87,7 +88,7 @@ def _of_rig(rig: Rig, declared: Declared) -> Proposal:
     prices = [p for p in (rig.antenna.price, rig.price, declared.gateway(rig.gateway).price) if p]
     numbers = [float(m[1]) for p in prices if (m := re.search(r"(\d+(?:\.\d+)?)", p))]
     outside = rig.antenna.kind != "built-in"
-    return Proposal(key=rig.key, label=rig.label or rig.key, side=_side(rig), place="wall" if outside else "indoors", price=sum(numbers) or None, minutes=rig.change_minutes)
+    return Proposal(key=rig.key, label=rig.label or rig.key, side=side_of(rig), place="wall" if outside else "indoors", price=sum(numbers) or None, minutes=rig.change_minutes)
 
 
 def _usual(now: Side, *, taken: set[str]) -> Sequence[Proposal]:

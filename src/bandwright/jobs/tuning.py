@@ -12,11 +12,11 @@ from bandwright.errors import GatewayError, GatewayRefused, GatewayUnreachable
 from bandwright.jobs.house import House
 from bandwright.ports import Gateway, GatewayAbilities
 from bandwright.readings.parse import parse
-from bandwright.words.measurement import MeasurementPlan
-from bandwright.words.radio import Capture, Reading, Registration, SettingsSeen
+from bandwright.words.measurement import Fact, MeasurementPlan
+from bandwright.words.radio import Capture, Rat, Reading, Registration, SettingsSeen
 from bandwright.words.rig import Rig, Tuning
 
-__all__ = ["Applied", "apply", "keep_former", "look", "restore_former"]
+__all__ = ["Applied", "apply", "keep_former", "look", "most_telling", "reading_facts", "restore_former"]
 
 _POLL_S = 2.0
 _SETTLE_S = 10.0  # after an "OK" a modem may show its old state for some seconds before it lets go of it (common practice, no source)
@@ -46,12 +46,30 @@ async def look(house: House, gateway: Gateway, *, moment: str = "idle") -> tuple
     readings = parse(capture)
     for reading in readings:
         house.records.add_reading(reading)
-    return capture, _most_telling(readings)
+    return capture, most_telling(readings)
 
 
-def _most_telling(readings: tuple[Reading, ...]) -> Reading | None:
+def most_telling(readings: tuple[Reading, ...]) -> Reading | None:
+    """Return the last reading that shows a carrier in use, or the last one, or None."""
     with_carriers = [r for r in readings if r.serving()]
     return with_carriers[-1] if with_carriers else (readings[-1] if readings else None)
+
+
+def reading_facts(reading: Reading | None) -> tuple[tuple[str, Fact], ...]:
+    """Return what a history needs of the reading under load: level, SINR, cell, band, mode, carriers in use."""
+    serving = reading.serving() if reading is not None else ()
+    if reading is None or not serving:
+        return ()
+    main = serving[0]
+    pci, band = main.get("pci"), main.get("band")
+    return (
+        ("rsrp", main.number("rsrp")),
+        ("sinr", main.number("sinr")),
+        ("pci", int(pci.value) if pci is not None and isinstance(pci.value, int | float) else None),
+        ("band", None if band is None or band.value is None else f"{'B' if main.rat is Rat.LTE else 'n'}{band.value}"),
+        ("seen_mode", reading.mode.value if reading.mode is not None else None),
+        ("carriers_under_load", len(serving)),
+    )
 
 
 async def apply(house: House, rig: Rig, tuning: Tuning, abilities: GatewayAbilities, *, in_force: bool) -> Applied:
