@@ -190,7 +190,10 @@ def test_deep_and_long_documents_do_not_break_it():
         parse(text)
 
 
-FOUND_BY_FUZZING = (b"[/dev/cdc-wdm0] Successfully got serving system:\n\tCurrent PLMN:\n\t\tx: 'y'\n\t\t3GPP cell ID: '27447299'\n\t\tMCC: '001'\n",)
+FOUND_BY_FUZZING = (
+    b'{"modem":{"signal":{"5g":"x"}},"refresh":"1"}\n',
+    b"[/dev/cdc-wdm0] Successfully got serving system:\n\tCurrent PLMN:\n\t\tx: 'y'\n\t\t3GPP cell ID: '27447299'\n\t\tMCC: '001'\n",
+)
 
 
 @pytest.mark.parametrize("data", FOUND_BY_FUZZING)

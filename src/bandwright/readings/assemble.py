@@ -92,7 +92,7 @@ def _hear(entry: Entry, heard: set[Rat]) -> None:
     """Note the technologies that the text has named so far; NR also where only a value or an unknown label names it."""
     if entry.key.rat is Rat.NR or _NR_WORDS.search(entry.text) is not None or "5g" in entry.key.words:
         heard.add(Rat.NR)
-    elif entry.key.rat is Rat.LTE and entry.key.known and not entry.key.blocked:
+    elif entry.key.known and not entry.key.blocked and (entry.key.rat is Rat.LTE or (entry.key.quantity == "mode" and mode_of(entry.text) is Mode.LTE)):
         heard.add(Rat.LTE)
 
 
@@ -150,8 +150,8 @@ def _mode(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[int,
         return
     if entry.key.role or entry.key.index is not None:
         subject = _subject(entry, subjects)
-        if subject.rat is None and mode in {Mode.LTE, Mode.NR, Mode.NR_SA}:
-            subject.rat = Rat.LTE if mode is Mode.LTE else Rat.NR
+        if subject.technology is None and mode in {Mode.LTE, Mode.NR, Mode.NR_SA}:
+            subject.hint = Rat.LTE if mode is Mode.LTE else Rat.NR
         return
     piece.say_mode(mode, 1 if bare else 2)
 

@@ -187,6 +187,8 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
                     heading.inner = indent
             outer = tuple(h.key for h in headings)
             block = tuple(h.number for h in headings if h.says)
+            if len(found) > 1 and "\t" not in line.text.strip() and "  " not in line.text.strip():
+                found = _of_one_carrier(found)
             for label, value, about in found:
                 own = (*block, *((key.role, key.index) for key in about if key.role or key.index is not None))
                 groups[-1].append(_entry(label, value, (*outer, *about), own, cut=value.stop == len(text)))
@@ -270,6 +272,13 @@ def _open(headings: list[_Heading], line: _Segment, indent: int, number: int) ->
     if not bare:
         return
     if len(bare) > 60 or len(bare.split()) > 8:
+        return
+    separator = _first_separator(bare)
+    if separator is not None and separator.end() < len(bare):  # a pair that is not understood is no heading, unless it begins another radio's part
+        bare = bare[: separator.start()]
+        if not classify(bare).foreign:
+            return
+    elif line.text.strip()[:1].isalnum() and len(_segments(line)) > 1 and _items(_bare_segment(line)) is None:
         return
     key = classify(bare)
     inherited = None
@@ -372,6 +381,18 @@ def _reads(segment: _Segment) -> bool:
     return (separator is not None and _is_label(segment.text[: separator.start()].strip())) or _glued(segment) is not None or _is_label(segment.text)
 
 
+def _of_one_carrier(pairs: list[_Pair]) -> list[_Pair]:
+    """Return the pairs of a running line, whose first label names a role, with that role for those that name none: "PCC band: 3, pci: 211"."""
+    first = classify(pairs[0].label.text)
+    if not (first.role or first.index is not None) or pairs[0].about:
+        return pairs
+    whose = Key(rat=first.rat, role=first.role, index=first.index)
+    keys = [classify(pair.label.text) for pair in pairs]
+    if any((key.role or key.index is not None) and (key.role, key.index) != (first.role, first.index) for key in keys):
+        return pairs
+    return [pair._replace(about=(whose, *pair.about)) for pair in pairs]
+
+
 def _bare_segment(line: _Segment) -> _Segment:
     bare = line.text.strip(_DECORATION)
     start = line.start + (line.text.index(bare) if bare else 0)
@@ -403,7 +424,9 @@ def _listed_after(segment: _Segment, separator: re.Match[str]) -> list[_Pair] | 
     return [pair._replace(about=(about, *pair.about)) for pair in listed]
 
 
-_ITEM = re.compile(r"[ ]*(?:[,;|]|@|[ ]/[ ]|[ ]-[ ])[ ]*|[ ]*\((?=\d+(?:\.\d)? ?MHz\))|\)[ ,;]*")
+_ITEM = re.compile(
+    r"[ ]*(?:[,;|]|@|[ ]/[ ]|[ ]-[ ])[ ]*|[ ]*\((?=\d+(?:\.\d)? ?MHz\)|[A-Z-]{3,}[ :=])|\)[ ,;]*|[ ]+(?=(?:\d+(?:\.\d)? ?MHz|RSRP|RSRQ|SINR|SNR|RSSI|PCI|EARFCN|N?R?-?ARFCN)\b)"
+)
 _WIDTH_ITEM = re.compile(r"(?:(?:DL |BW ?:? ?)?)(\d{1,3}(?:\.\d)?) ?MHz(?: BW| bandwidth)?\Z", re.IGNORECASE)
 _FREQUENCY_ITEM = re.compile(r"(?:FDD |TDD )?\d{3,5}(?:\.\d+)?\+? ?(?:MHz)?\Z|\d(?:\.\d+)? ?GHz\Z", re.IGNORECASE)
 

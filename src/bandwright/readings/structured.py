@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Hashable, Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
 from bandwright.readings.assemble import Entry, assemble
@@ -297,7 +298,12 @@ def _entries(leaves: list[Leaf]) -> Iterator[Entry]:
                 continue
         else:
             continue
-        yield _entry_of(leaf, path, unit)
+        made = _entry_of(leaf, path, unit)
+        if not made.key.quantity and made.key.known and leaf.text.lower() in {"true", "yes"} and classify(str(path[-1])).role:
+            # {"pcell": true}: the name of the flag is what the carrier is
+            made = replace(made, key=combine((made.key,), Key(quantity="role", words=("role",))), text=str(path[-1]))
+            made.key = replace(made.key, role="", index=None)
+        yield made
 
 
 def _without_positions_at_end(path: tuple[str | int, ...]) -> tuple[str | int, ...]:
@@ -350,6 +356,8 @@ def _mm_json(leaves: list[Leaf]) -> Piece | None:
     technologies = [leaf for leaf in leaves if "access-technologies" in leaf.path]
     for leaf in leaves:
         path = [str(part) for part in leaf.path]
+        if len(path) < 2 or path[0] != "modem":
+            continue
         pair = Pair(path[-1], leaf.text, leaf.start, leaf.stop, 0, leaf.cut, leaf.label_start)
         if path[1] == "signal" and len(path) > 3:
             seen.append((path[2], pair))

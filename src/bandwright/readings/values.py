@@ -49,7 +49,9 @@ _BAND = re.compile(
 )
 _BAND_NUMBER = re.compile(r"(\d{1,3})(?![\d.])(?! ?[MG]Hz)(?:[ \t]*\([^()\n]{0,40}\))?")
 _BAND_IN_BRACKETS = re.compile(r"(?i)\d{3,4}[ ]?MHz[ \t]*\((?:lte |nr )?(?:band )?([bn]?)(\d{1,3})\)")
-_HEX_TWINS = re.compile(r"(?:0x)?([0-9A-Fa-f]{1,9})[ \t]*[(/\[][ \t]*(\d{1,11})[ \t]*[)\]]?|(\d{1,11})[ \t]*[(/\[][ \t]*0x([0-9A-Fa-f]{1,9})[ \t]*[)\]]?")
+_HEX_TWINS = re.compile(
+    r"(?:0x)?([0-9A-Fa-f]{1,9})[ \t]*[(/\[][ \t]*(\d{1,11})(?![\dxX])[ \t]*[)\]]?|(\d{1,11})[ \t]*[(/\[][ \t]*0x([0-9A-Fa-f]{1,9})[ \t]*[)\]]?"
+)
 _PLMN = re.compile(r"(\d{3})[ -/|]?(\d{2,3})(?!\d)")
 _MODULATION = re.compile(r"(?i)(bpsk|qpsk|\d{1,4}[ -]?qam)\b")
 
