@@ -5,19 +5,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from bandwright.errors import UsageError
 from bandwright.ports import Clock, Gateway, Person, Probe, Records
+from bandwright.words.answers import Alert
 from bandwright.words.declared import Declared
 from bandwright.words.measurement import Measurement
 from bandwright.words.radio import Capture, Reading, SettingsSeen
 from bandwright.words.rig import Rig, Tuning
+from bandwright.words.watch import WatchRecord
 
 __all__ = ["Guard", "House", "KeptRecords", "Left"]
 
@@ -39,6 +42,14 @@ class KeptRecords(Records, Protocol):
 
     def measurement_count(self) -> int:
         """Return how many measurements are kept."""
+        ...
+
+    def add_watched(self, *records: WatchRecord) -> None:
+        """Keep what the watch saw, all or nothing."""
+        ...
+
+    def watched(self, *, since: datetime | None = None) -> Sequence[WatchRecord]:
+        """Return what the watch kept, in the order of recording."""
         ...
 
 
@@ -68,6 +79,9 @@ class House:
     person: Person | None = None
     guard: Guard | None = None
     run_lock: Callable[[], AbstractContextManager[object]] = nullcontext  # held while a campaign runs
+    glance: Callable[[], Awaitable[str | None]] | None = None  # one cheap look at the path: the phase that fails, or None for service
+    send_alert: Callable[[Alert], Awaitable[int]] | None = None  # how many places took it
+    publish: Callable[[Mapping[str, float]], Awaitable[None]] | None = None  # the latest figures, by the names of the metrics
     _gateways: dict[str, Gateway] = field(default_factory=dict)
     _probes: dict[str, Probe] = field(default_factory=dict)
 

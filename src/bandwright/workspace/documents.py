@@ -7,12 +7,14 @@ from typing import Any, TypeVar
 from pydantic import TypeAdapter
 
 from bandwright.words.campaign import AllowanceChanged, CampaignEvent, EventNamed, NotShown, RigMounted, RoundDrawn, SetupAdded, SetupWithdrawn, Stopped, Tested
+from bandwright.words.watch import AlertRaised, AlertSent, GatewayTold, HourKept, ObservedKept, OutageKept, WatchRecord
 
-__all__ = ["event_from_document", "event_kind", "from_document", "to_document"]
+__all__ = ["event_from_document", "event_kind", "from_document", "to_document", "watched_from_document"]
 
 T = TypeVar("T")
 
 _EVENTS = {cls.__name__: cls for cls in (RoundDrawn, Tested, RigMounted, NotShown, SetupAdded, SetupWithdrawn, AllowanceChanged, EventNamed, Stopped)}
+_WATCHED = {cls.__name__: cls for cls in (HourKept, OutageKept, ObservedKept, GatewayTold, AlertRaised, AlertSent)}
 
 
 _adapters: dict[type, TypeAdapter[Any]] = {}
@@ -43,4 +45,10 @@ def event_kind(event: CampaignEvent) -> str:
 def event_from_document(kind: str, document: Any) -> CampaignEvent:
     """Return the campaign event that a document holds. Raises KeyError for an unknown kind."""
     value: CampaignEvent = _adapter(_EVENTS[kind]).validate_python(document)
+    return value
+
+
+def watched_from_document(kind: str, document: Any) -> WatchRecord:
+    """Return what the watch kept. Raises KeyError for an unknown kind."""
+    value: WatchRecord = _adapter(_WATCHED[kind]).validate_python(document)
     return value

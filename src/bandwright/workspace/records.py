@@ -21,12 +21,14 @@ from bandwright.errors import DiskFull, StoreError
 from bandwright.words.campaign import CampaignEvent, Design, Tested
 from bandwright.words.measurement import Measurement, Method, Outcome, Phase, Size, Value
 from bandwright.words.radio import Capture, Exchange, Reading
+from bandwright.words.watch import WatchRecord
 from bandwright.workspace import tables
-from bandwright.workspace.documents import event_from_document, event_kind, from_document, to_document
+from bandwright.workspace.documents import event_from_document, event_kind, from_document, to_document, watched_from_document
 
 __all__ = ["RECORDS_FILE", "DiskRecords"]
 
 RECORDS_FILE = "records.db"
+_WATCH = "~watch"
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -163,6 +165,11 @@ class DiskRecords:
         row = {"campaign": campaign, "at": event.at, "kind": event_kind(event), "test": event.test if isinstance(event, Tested) else None, "document": to_document(event)}
         self._write("keeping an event", (tables.event, row))
 
+    def add_watched(self, *records: WatchRecord) -> None:
+        """Keep what the watch saw, all or nothing; it stands among the events, under a name that no campaign has."""
+        rows = [{"campaign": _WATCH, "at": r.at, "kind": type(r).__name__, "test": None, "document": to_document(r)} for r in records]
+        self._write("keeping what the watch saw", (tables.event, rows))
+
     # reading
 
     def _rows(self, what: str, query: Select[Any]) -> list[Any]:
@@ -227,6 +234,13 @@ class DiskRecords:
         """Return a campaign's events in the order of recording."""
         query = select(tables.event).where(tables.event.c.campaign == campaign).order_by(tables.event.c.id)
         return [event_from_document(r["kind"], r["document"]) for r in self._rows("reading a campaign", query)]
+
+    def watched(self, *, since: datetime | None = None) -> Sequence[WatchRecord]:
+        """Return what the watch kept, in the order of recording. since: by the time a record is about."""
+        query = select(tables.event).where(tables.event.c.campaign == _WATCH)
+        if since is not None:
+            query = query.where(tables.event.c.at >= since)
+        return [watched_from_document(r["kind"], r["document"]) for r in self._rows("reading what the watch saw", query.order_by(tables.event.c.id))]
 
 
 def _collect(c: Connection, keys: list[str], values: dict[str, list[Value]], series: dict[str, list[tuple[str, tuple[float, ...]]]]) -> None:
