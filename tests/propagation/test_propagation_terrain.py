@@ -161,3 +161,11 @@ def test_odd_terrain_gives_numbers() -> None:
     for h in ([0.0] * 6, [100.0, 100.0, 400.0, 400.0, 100.0, 100.0], [500.0, 0.0, 0.0, 0.0, 0.0, 500.0]):
         for p in (1.0, 50.0):
             assert np.isfinite(p1812(**flat(terrain_height_m=h, tx_height_m=1.0, rx_height_m=1.0, time_percent=p)).basic_transmission_loss_db)
+
+
+def test_values_can_be_taken_by_name() -> None:
+    case = {"frequency_ghz": 1.0, "distance_km": [0.0, 0.5, 1.0], "terrain_height_m": [10.0, 12.0, 11.0], "tx_height_m": 20.0, "rx_height_m": 5.0}
+    loss = p1812(**case, tx_lat_deg=51.0, rx_lat_deg=51.009, tx_lon_deg=0.0, rx_lon_deg=0.0)
+    assert dict(loss)["basic_transmission_loss_db"] == loss["basic_transmission_loss_db"] == loss.basic_transmission_loss_db
+    with pytest.raises(KeyError):
+        loss["nothing"]

@@ -50,6 +50,16 @@ class P1812Loss:
     angular_distance_mrad: float
     in_sight: bool
 
+    def __getitem__(self, name: str) -> float:
+        """Return a value by its name, for tables of cases. Raises KeyError."""
+        if name not in self.__dataclass_fields__:
+            raise KeyError(name)
+        return float(getattr(self, name))
+
+    def keys(self) -> tuple[str, ...]:
+        """Return the names of all values, so that `dict(loss)` works."""
+        return tuple(self.__dataclass_fields__)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Horizon:
