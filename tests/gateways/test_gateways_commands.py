@@ -83,6 +83,11 @@ def test_a_disguised_command_is_known(dressed) -> None:
     assert forbidden(dressed) is not None
 
 
+@pytest.mark.parametrize("harmless", ["/api/radio?format&Fields=all", "/atdata", "/status?a=1+iprange", "/net/mode", "show --signal", "/lte/attach", "AT+CSQ"])
+def test_a_harmless_request_is_not_taken_for_forbidden(harmless) -> None:
+    assert forbidden(harmless) is None
+
+
 def test_what_may_be_sent_is_not_taken_for_forbidden() -> None:
     for row in ALL_ROWS:
         assert forbidden(row.template) is None, row.key

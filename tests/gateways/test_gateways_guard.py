@@ -166,6 +166,24 @@ async def test_a_disarmed_return_does_nothing(site) -> None:
     await gateway.close()
 
 
+async def test_arming_again_leaves_no_moment_without_a_record(site, monkeypatch) -> None:
+    returns = TimedReturn(site.folder, lambda _key: site.plan)
+    gateway = open_gateway(site.plan, clock=RealClock())
+    former = await gateway.settings()
+    await gateway.close()
+    returns.arm(RIG, former, seconds=600.0, tuning="first")
+    first = returns._armed["own"].process
+    seen = []
+    start = guard_module._start
+    monkeypatch.setattr(guard_module, "_start", lambda path: (seen.append(guard_module._read(path).tuning), start(path))[1])
+    returns.arm(RIG, former, seconds=600.0, tuning="second")
+    assert seen == ["second"]  # the new record was on disk before the new guard was started, and the old guard had not acted
+    assert first.wait(10) == 0
+    assert returns.is_armed("own")
+    returns.disarm()
+    assert outcomes(site.folder) == ()
+
+
 async def test_extending_counts_the_time_anew(site) -> None:
     returns = TimedReturn(site.folder, lambda _key: site.plan, busy_grace_s=600.0)
     gateway = open_gateway(site.plan, clock=RealClock())

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from stage import Place, RealClock, SimClock
+from stage import Place, RealClock, Script, SimClock
 
 from bandwright.errors import DeclarationError, GatewayBusy, GatewayUnreachable
 from bandwright.gateways.declared import split_address
@@ -17,6 +17,7 @@ from bandwright.gateways.kinds import KINDS, kind, open_gateway
 from bandwright.gateways.links import SerialLink
 from bandwright.gateways.locks import PortLock
 from bandwright.gateways.owners import daemon_holds
+from bandwright.twin.modem import Fault
 from bandwright.words.rig import GatewayPlan
 
 HOLDER = """
@@ -153,3 +154,40 @@ def test_an_address_is_host_and_port(text, parts) -> None:
 def test_anything_else_is_no_address(text) -> None:
     with pytest.raises(DeclarationError):
         split_address(text)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal needs POSIX")
+async def test_a_port_that_another_program_holds_is_said_to_be_held(tmp_path) -> None:
+    import serial
+
+    place = Place(RealClock())
+    await place.modem.serve_pty(tmp_path / "modem")
+    holder = serial.Serial(str(tmp_path / "modem"), exclusive=True)
+    with pytest.raises(GatewayBusy, match="held by another program"):
+        await SerialLink(str(tmp_path / "modem"), speed=115200).open()
+    holder.close()
+    await place.modem.close()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal needs POSIX")
+@pytest.mark.parametrize("which", ["at-tcp", "at-serial"])
+@pytest.mark.parametrize("fault", [Fault.VANISH, Fault.SILENT, Fault.LATE, Fault.TRICKLE])
+async def test_a_real_line_that_does_wrong_is_told_and_used_again(which, fault, tmp_path) -> None:
+    place = Place(RealClock())
+    host, port = await place.modem.serve_tcp()
+    await place.modem.serve_pty(tmp_path / "modem")
+    where = ("address", f"{host}:{port}") if which == "at-tcp" else ("port", str(tmp_path / "modem"))
+    gateway = open_gateway(GatewayPlan(key="own", kind=which, settings=(where, ("timeout_s", "1.5"), ("quiet_s", "0.05"))), clock=RealClock())
+    await gateway.fetch()
+    place.modem.faults = Script([fault], when=lambda command: command == "AT+QCAINFO")
+    if fault is Fault.VANISH:
+        with pytest.raises(GatewayUnreachable):
+            await gateway.fetch()
+    else:
+        faults = [done.fault for done in (await gateway.fetch()).exchanges if done.fault]
+        assert faults == ([] if fault is Fault.TRICKLE else ["no answer within 1.5 s"])
+    again = await gateway.fetch()
+    assert all(done.fault is None for done in again.exchanges)
+    assert "+QCAINFO:" in again.exchanges[1].received
+    await gateway.close()
+    await place.modem.close()

@@ -190,7 +190,10 @@ def _family(pattern: str, what: str) -> _Family:
 _FAMILIES: tuple[_Family, ...] = (
     _family(r"\+EGMR|\+SIMEI|\^PHYNUM|NVENCRYPT|\^DATALOCK", "writes a device identity"),
     _family(r"\b(?:IMEI|MEID|ESN)\s*[=,]|(?:write|set|change|repair)[-_ ]?(?:imei|meid)", "writes a device identity"),
-    _family(r"AT&[FW]|[;\s]&[FW]|\+QPRTPARA|!CUSTOM|!IMAGE|!PRIID|!USB[VP]ID|\+QMBNCFG|\+QNVF?W|\^NVWR", "resets or rewrites the equipment's own files"),
+    _family(
+        r"\bAT&[FW]\d?(?!\w)|[;\s]&[FW]\d?(?!\w)|\+QPRTPARA|!CUSTOM|!IMAGE|!PRIID|!USB[VP]ID|\+QMBNCFG|\+QNVF?W|\^NVWR",
+        "resets or rewrites the equipment's own files",
+    ),
     _family(
         r"restore_band|\+GTFCCLOCK|factory|restore[-_]?defaults?|firmware|fota|upgrade|flash|\+QFOTADL|\+QFASTBOOT", "resets the equipment or loads firmware"
     ),
@@ -199,10 +202,10 @@ _FAMILIES: tuple[_Family, ...] = (
         "touches SIM locks or the SIM's files",
     ),
     _family(
-        r"\bATD|[;\s]D\s*[*#\d]|\+CMG[SW]|\+CMSS|\+CUSD|\bsms(?:_|-)?(?:send|tool)|send[-_]?sms|--messaging-create|--voice-create|ussd",
+        r"\bATD\s*[*#\d>L\"']|[;\s]D\s*[*#\d]|\+CMG[SW]|\+CMSS|\+CUSD|\bsms(?:_|-)?(?:send|tool)|send[-_]?sms|--messaging-create|--voice-create|ussd",
         "makes calls, sends messages or spends money",
     ),
-    _family(r"usbnet|!USBCOMP|\+GTUSBMODE|\+IPR|\+QUSBCFG", "changes the mode of a port"),
+    _family(r"usbnet|!USBCOMP|\+GTUSBMODE|\+IPR\s*=|\+QUSBCFG", "changes the mode of a port"),
     _family(
         r"\+CFUN\s*=|\+QPOWD|!RESET|\+CRESET|\+CPOF|\^RESET|\^SMSO|\+COPS\s*=\s*2|operating-mode|--reset\b|\breboot\b|\bpoweroff\b|\bshutdown\b|airplane|flight",
         "turns the radio off, restarts or powers off",

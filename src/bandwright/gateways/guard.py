@@ -87,7 +87,6 @@ class TimedReturn:
 
         Raises OurFault where it does not start: then nothing risky may be set.
         """
-        self.disarm(rig.gateway)
         plan = self._plan_of(rig.gateway)
         record = Record(
             key=uuid.uuid4().hex,
@@ -102,10 +101,18 @@ class TimedReturn:
             busy_grace_s=self._busy_grace_s,
         )
         path = _path(self._folder, plan.key)
-        _write(path, record)
+        before = self._armed.pop(plan.key, None)
+        _write(path, record)  # in place of an earlier record, whose guard then ends: at no moment is there none
         process = _start(path)
+        try:
+            _wait_until_ready(process)
+        except OurFault:
+            if before is None:  # nothing risky is in force, so there is nothing to put back
+                path.unlink(missing_ok=True)
+            raise
         self._armed[plan.key] = _Armed(path, record, process)
-        _wait_until_ready(process, path)
+        if before is not None:
+            _let_go(before.process)
 
     def extend(self, seconds: float) -> None:
         """Count the time of all armed returns anew: service was just seen under the risky tuning."""
@@ -120,10 +127,7 @@ class TimedReturn:
             armed = self._armed.pop(key, None)
             if armed is not None:
                 armed.path.unlink(missing_ok=True)
-                if armed.process.stdin is not None:
-                    armed.process.stdin.close()
-                with contextlib.suppress(subprocess.TimeoutExpired):
-                    armed.process.wait(5.0)
+                _let_go(armed.process)
 
     def is_armed(self, gateway: str) -> bool:
         """Whether a return is armed and not yet carried out."""
@@ -272,7 +276,7 @@ def _start(path: Path) -> subprocess.Popen[bytes]:
     return subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, **options)  # noqa: S603  our own interpreter and module
 
 
-def _wait_until_ready(process: subprocess.Popen[bytes], path: Path) -> None:
+def _wait_until_ready(process: subprocess.Popen[bytes]) -> None:
     said: list[bytes] = []
     out = process.stdout
     reader = threading.Thread(target=lambda: said.append(out.readline() if out is not None else b""), daemon=True)
@@ -280,8 +284,15 @@ def _wait_until_ready(process: subprocess.Popen[bytes], path: Path) -> None:
     reader.join(_READY_S)
     if [line.strip() for line in said] != [b"ready"]:
         process.kill()
-        path.unlink(missing_ok=True)
         raise OurFault("the timed return did not start", todo="Nothing risky was set. Try again; if it stays so, leave out pinned cells and single bands.")
+
+
+def _let_go(process: subprocess.Popen[bytes]) -> None:
+    """Let a guard whose record is gone see that it is, and end."""
+    if process.stdin is not None:
+        process.stdin.close()
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(5.0)
 
 
 def _end_unresponsive(record: Record) -> None:

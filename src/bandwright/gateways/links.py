@@ -142,9 +142,7 @@ class SerialLink:
             )
         self._lock.take(self.name)
         try:
-            self._port = await asyncio.to_thread(
-                serial.Serial, self.name, self._speed, timeout=0.1, write_timeout=2.0, exclusive=True if hasattr(serial.Serial, "_reconfigure_port") else None
-            )
+            self._port = await asyncio.to_thread(serial.Serial, self.name, self._speed, timeout=0.1, write_timeout=2.0, exclusive=True)
         except (OSError, ValueError, serial.SerialException) as error:
             self._lock.give()
             raise _port_error(self.name, error) from error

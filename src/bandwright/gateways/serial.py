@@ -32,7 +32,7 @@ _SET_TIMES = 2
 
 class _AtSettings(Declared):
     dialect: str = Field(default="auto", description="key of the command dialect, or 'auto' to find it by asking")
-    timeout_s: float = Field(default=5.0, gt=0, le=120, description="how long one answer may take")
+    timeout_s: float = Field(default=5.0, gt=0, le=120, description="how long nothing may come while an answer is waited for")
     bands: str | None = Field(default=None, description="bands the gateway has, e.g. 'B1 B3 B20 n78', where it does not say so itself")
     quiet_s: float = Field(default=0.3, gt=0, le=10, description="how long nothing must come before a line that was out of step is used again")
 

@@ -28,10 +28,11 @@ ECHO = Row(key="echo", template="ATE1", source="ITU-T V.250, 6.2.4")
 _FINAL = re.compile(r"^(?:OK|ERROR|\+CM[ES] ERROR:.*|NO CARRIER|NO DIALTONE|BUSY|COMMAND NOT SUPPORT)$")
 _WORD = re.compile(r"^([+!^*#$%][A-Z0-9]+)\s*:", re.IGNORECASE)
 _TRIES = 6
+_STRETCH = 4  # an answer that keeps coming is not late: it may take so many times the time-out
 
 
 class Session:
-    """An AT conversation over a link. timeout_s: how long an answer may take. quiet_s: how long nothing must come for a line to count as quiet."""
+    """An AT conversation over a link. timeout_s: how long nothing may come while an answer is waited for. quiet_s: how long nothing must come for a line to count as quiet."""
 
     def __init__(self, link: Link, *, timeout_s: float, quiet_s: float) -> None:
         self.link = link
@@ -87,7 +88,7 @@ class Session:
         for _ in range(_TRIES):
             self._pending = b""
             await self.link.send(command.text.encode("ascii") + b"\r")
-            received = await self._until_final(self._timeout_s)
+            received = await self._until_final(self._timeout_s, self.link.now_s() + self._timeout_s)
             if received is None or _fault(received) is not None:
                 continue
             if not (self._pending or await self._listen(self._quiet_s)):
@@ -102,16 +103,15 @@ class Session:
     async def _listen(self, seconds: float) -> bytes:
         return await self.link.receive(seconds)
 
-    async def _until_final(self, seconds: float) -> bytes | None:
-        """Return what came up to the first final result, or None where none came in time."""
-        deadline = self.link.now_s() + seconds
+    async def _until_final(self, seconds: float, until_s: float) -> bytes | None:
+        """Return what came up to the first final result, or None where nothing came for `seconds`, or it is `until_s`."""
         buffer = self._pending
         while True:
             stop = _final_stop(buffer)
             if stop is not None:
                 self._pending = buffer[stop:].lstrip(b"\r\n")
                 return buffer[:stop]
-            left = deadline - self.link.now_s()
+            left = min(seconds, until_s - self.link.now_s())
             chunk = await self._listen(left) if left > 0 else b""
             if not chunk:
                 self._pending = buffer
@@ -124,9 +124,9 @@ class Session:
             self._pending = b""
             await self.link.send(command.text.encode("ascii") + b"\r")
             stray = b""
-            deadline = self.link.now_s() + seconds
+            until_s = self.link.now_s() + _STRETCH * seconds
             while True:
-                block = await self._until_final(max(0.0, deadline - self.link.now_s()))
+                block = await self._until_final(seconds, until_s)
                 if block is None:
                     self._dirty = True
                     rest, self._pending = self._pending, b""
