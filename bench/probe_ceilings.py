@@ -72,7 +72,9 @@ class _Pair:
             return None
         server = subprocess.Popen(["ip", "netns", "exec", self.names["far"], "iperf3", "-s", "-1"], stdout=subprocess.DEVNULL)
         time.sleep(0.5)
-        done = subprocess.run(["ip", "netns", "exec", self.names["near"], "iperf3", "-c", "192.0.2.2", "-J", *more], capture_output=True, text=True, check=False)
+        done = subprocess.run(
+            ["ip", "netns", "exec", self.names["near"], "iperf3", "-c", "192.0.2.2", "-J", *more], capture_output=True, text=True, check=False
+        )
         server.wait(10)
         return json.loads(done.stdout) if done.returncode == 0 else None
 
@@ -84,7 +86,9 @@ def tcp(pair: _Pair) -> None:
         m = asyncio.run(near.measure(MeasurementPlan(size=Size.USUAL)))
         down, up = m.number("goodput_down_mbps") or 0, m.number("goodput_up_mbps") or 0
         cpu = {load.direction: (load.near.get("cpu_share", 0), (load.far or {}).get("cpu_share", 0)) for load in near.conduct.seen.loads}
-    print(f"TCP, 4 streams: down {down / 1000:.1f} Gbit/s (near {cpu['down'][0]:.2f}, far {cpu['down'][1]:.2f} of a core), up {up / 1000:.1f} (near {cpu['up'][0]:.2f}, far {cpu['up'][1]:.2f})")
+    print(
+        f"TCP, 4 streams: down {down / 1000:.1f} Gbit/s (near {cpu['down'][0]:.2f}, far {cpu['down'][1]:.2f} of a core), up {up / 1000:.1f} (near {cpu['up'][0]:.2f}, far {cpu['up'][1]:.2f})"
+    )
     per_core = down / 1000 / max(*cpu["down"], 0.01)
     reference = pair.iperf3("-P", "4", "-t", "2")
     if reference is None:
@@ -92,7 +96,9 @@ def tcp(pair: _Pair) -> None:
         return
     theirs = reference["end"]["sum_received"]["bits_per_second"] / 1e9
     share = max(reference["end"]["cpu_utilization_percent"][k] for k in ("host_total", "remote_total")) / 100
-    print(f"iperf3, 4 streams: {theirs:.1f} Gbit/s, {theirs / share:.1f} per busy core; ours per busy core {per_core:.1f}: ratio {per_core / (theirs / share):.2f}; wall {down / 1000 / theirs:.2f}")
+    print(
+        f"iperf3, 4 streams: {theirs:.1f} Gbit/s, {theirs / share:.1f} per busy core; ours per busy core {per_core:.1f}: ratio {per_core / (theirs / share):.2f}; wall {down / 1000 / theirs:.2f}"
+    )
 
 
 def udp_receive(pair: _Pair) -> None:
@@ -119,13 +125,17 @@ def udp_receive(pair: _Pair) -> None:
     said = udp._receive(receiving, {"seconds": 10}, b"k", (7).to_bytes(4, "big") + bytes(12), commands, lambda _: None)
     os.waitpid(pid, 0)
     rate = said["octets_received"] * 8 / said["seconds"] / 1e9
-    print(f"UDP receive, stamped and counted: {rate:.2f} Gbit/s, {said['packets_received'] / said['seconds'] / 1000:.0f} thousand packets/s, {said['cpu_share']:.2f} of a core: {rate / said['cpu_share']:.2f} Gbit/s per busy core")
+    print(
+        f"UDP receive, stamped and counted: {rate:.2f} Gbit/s, {said['packets_received'] / said['seconds'] / 1000:.0f} thousand packets/s, {said['cpu_share']:.2f} of a core: {rate / said['cpu_share']:.2f} Gbit/s per busy core"
+    )
     reference = pair.iperf3("-u", "-b", "0", "-l", "1200", "-t", "2")
     if reference is not None:
         total = reference["end"]["sum"]
         theirs = total["bits_per_second"] * (1 - total["lost_percent"] / 100) / 1e9
         share = reference["end"]["cpu_utilization_percent"]["remote_total"] / 100
-        print(f"iperf3 UDP, 1200 octets: {theirs:.2f} Gbit/s received, {theirs / share:.2f} per busy receiving core: ratio {rate / said['cpu_share'] / (theirs / share):.2f}")
+        print(
+            f"iperf3 UDP, 1200 octets: {theirs:.2f} Gbit/s received, {theirs / share:.2f} per busy receiving core: ratio {rate / said['cpu_share'] / (theirs / share):.2f}"
+        )
 
 
 def reflector() -> None:
@@ -135,7 +145,9 @@ def reflector() -> None:
     packets = [stamp.pack_sender(sequence=n, t1=1 << 62, ssid=1, key=key) for n in range(count)]
     began, cpu = time.monotonic(), time.process_time()
     answered = sum(rule.reflect(p, t2_ns=1, ttl=64) is not None for p in packets)
-    print(f"reflector, authenticated: {answered / (time.monotonic() - began) / 1000:.0f} thousand/s by rule alone ({answered / (time.process_time() - cpu) / 1000:.0f} per busy core)")
+    print(
+        f"reflector, authenticated: {answered / (time.monotonic() - began) / 1000:.0f} thousand/s by rule alone ({answered / (time.process_time() - cpu) / 1000:.0f} per busy core)"
+    )
     ends = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
     rule.sessions[1] = Session(key, 10 * count)
     count = 30_000

@@ -42,7 +42,10 @@ def main() -> None:
             wrong += any(s is None or (s <= 0.3 if house else s >= 0.15) for s in both)
             seen += [s for s in both if s is not None]
         low, high = (min(seen), max(seen)) if seen else (float("nan"), float("nan"))
-        print(f"narrow {'house network' if house else 'radio'}: share of the rise at the first hop {low:.3f} to {high:.3f}; {wrong} of {runs} runs wrong", flush=True)
+        print(
+            f"narrow {'house network' if house else 'radio'}: share of the rise at the first hop {low:.3f} to {high:.3f}; {wrong} of {runs} runs wrong",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -29,7 +29,9 @@ def main() -> None:
         found = fuzz(thread.port, seconds, random.Random(seed))
         after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         alive = asyncio.run(near.check(None, secret)).is_ok
-    print(f"{seconds:g} s, seed {seed}: {found.udp_sent} UDP packets, {found.udp_answers} answers; {found.tcp_talks} TCP talks, {len(found.tcp_answers)} answers before proof")
+    print(
+        f"{seconds:g} s, seed {seed}: {found.udp_sent} UDP packets, {found.udp_answers} answers; {found.tcp_talks} TCP talks, {len(found.tcp_answers)} answers before proof"
+    )
     print(f"far end still serves: {alive}; peak memory grew by {(after - before) / 1024:.1f} MB")
     for answer in found.tcp_answers[:5]:
         print("  ", answer[:200])

@@ -71,7 +71,13 @@ def measure(point: Point, size: Size, seed: int = 1) -> dict[str, float | str | 
         near = OpenNearEnd(None, secret)
         plan = MeasurementPlan(size=size)
         m = asyncio.run(near.measure(plan))
-        out: dict[str, float | str | None] = {"outcome": m.outcome.value, "reason": m.reason, "seconds": m.seconds, "mb": m.megabytes, "idle": m.number("delay_idle_ms")}
+        out: dict[str, float | str | None] = {
+            "outcome": m.outcome.value,
+            "reason": m.reason,
+            "seconds": m.seconds,
+            "mb": m.megabytes,
+            "idle": m.number("delay_idle_ms"),
+        }
         out["idle_truth"] = point.round_trip_ms + 140 * 8e-3 * (1 / point.down + 1 / point.up)  # and the delay packet's own time on the link
         for load in near.conduct.seen.loads:
             d = load.direction
@@ -104,13 +110,17 @@ def main() -> None:
     size = Size(sys.argv[1]) if len(sys.argv) > 1 else Size.USUAL
     runs = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     first, last = (int(sys.argv[3]), int(sys.argv[4])) if len(sys.argv) > 4 else (0, len(POINTS))
-    print("down/up Mbit/s, rtt, buffer, loss      |  s   |   MB   MB/M | rate d    err%  | rate u    err%  | idle err ms | queue d true (err%)  | queue u true (err%)  | loss d [interval] true")
+    print(
+        "down/up Mbit/s, rtt, buffer, loss      |  s   |   MB   MB/M | rate d    err%  | rate u    err%  | idle err ms | queue d true (err%)  | queue u true (err%)  | loss d [interval] true"
+    )
     errors: dict[str, list[float]] = {"rate": [], "idle": [], "queue": []}
     inside = total = 0
     for point in POINTS[first:last]:
         for run in range(runs):
             r = measure(point, size, seed=run + 1)
-            cells = [f"{point.down:6g}/{point.up:<5g} {point.round_trip_ms:4g} {point.buffer_ms:4g} {point.loss:4g}{' policer' if point.police else '        '}"]
+            cells = [
+                f"{point.down:6g}/{point.up:<5g} {point.round_trip_ms:4g} {point.buffer_ms:4g} {point.loss:4g}{' policer' if point.police else '        '}"
+            ]
             cells.append(f"{r['seconds']:4.1f} | {r['mb']:7.2f} {r['mb'] / (point.down + point.up):.3f}")
             for d in ("down", "up"):
                 got, truth = r.get(f"rate_{d}"), r.get(f"rate_{d}_truth")

@@ -21,7 +21,14 @@ def _peer(sock: socket.socket, count: int, skip: set[int]) -> None:
         if n in skip:
             continue
         answer = STAMPSessionReflectorTestUnauthenticated(
-            seq=asked.seq, ts=asked.ts, ssid=asked.ssid, ts_rx=asked.ts, seq_sender=asked.seq, ts_sender=asked.ts, err_estimate_sender=asked.err_estimate, ttl_sender=64
+            seq=asked.seq,
+            ts=asked.ts,
+            ssid=asked.ssid,
+            ts_rx=asked.ts,
+            seq_sender=asked.seq,
+            ts_sender=asked.ts,
+            err_estimate_sender=asked.err_estimate,
+            ttl_sender=64,
         )
         sock.sendto(bytes(answer), addr)
 

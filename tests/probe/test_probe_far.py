@@ -69,7 +69,16 @@ async def test_a_measurement_on_loopback_has_every_part(host: str) -> None:
     assert (m.outcome, m.phase, m.reason) == (Outcome.OK, None, None)
     assert (m.method, m.size) == (Method.NEAR_FAR, Size.LIGHT)
     assert [e.phase for e in heard if e.kind == "phase"] == ["connect", "idle", "downlink", "uplink", "result"]
-    for quantity in ("delay_idle_ms", "delay_variation_up_ms", "goodput_down_mbps", "goodput_up_mbps", "delay_loaded_down_ms", "delay_loaded_up_ms", "loss_ratio", "path_mtu"):
+    for quantity in (
+        "delay_idle_ms",
+        "delay_variation_up_ms",
+        "goodput_down_mbps",
+        "goodput_up_mbps",
+        "delay_loaded_down_ms",
+        "delay_loaded_up_ms",
+        "loss_ratio",
+        "path_mtu",
+    ):
         assert m.number(quantity) is not None, quantity
     assert m.get("loss_ratio").high < 0.3
     assert m.fact("family") == ("ipv6" if ":" in host else "ipv4")
@@ -109,7 +118,9 @@ async def test_one_direction_alone_is_measured_alone(served) -> None:
 
 
 async def test_a_source_address_and_an_interface_bind_every_socket(served) -> None:
-    m = await NearEnd(None, served[1]).measure(MeasurementPlan(size=Size.LIGHT, max_seconds=1.8, max_megabytes=50.0, source_address="127.0.0.2", interface="lo"))
+    m = await NearEnd(None, served[1]).measure(
+        MeasurementPlan(size=Size.LIGHT, max_seconds=1.8, max_megabytes=50.0, source_address="127.0.0.2", interface="lo")
+    )
     assert m.outcome is Outcome.OK, m.reason
     wrong = await NearEnd(None, served[1]).measure(MeasurementPlan(size=Size.LIGHT, interface="no-such0"))
     assert (wrong.outcome, wrong.phase) == (Outcome.FAILED, Phase.CONNECT)
@@ -279,7 +290,9 @@ def test_old_tls_is_refused(served) -> None:
         context.wrap_socket(sock)
 
 
-@pytest.mark.parametrize("octets", [b"GET / HTTP/1.1\r\n\r\n", b"bw1t" + bytes(32), b"bw1t" + bytes(range(32)), b"b" + bytes(100), b"\x16\x03\x01\x00\x05hello"])
+@pytest.mark.parametrize(
+    "octets", [b"GET / HTTP/1.1\r\n\r\n", b"bw1t" + bytes(32), b"bw1t" + bytes(range(32)), b"b" + bytes(100), b"\x16\x03\x01\x00\x05hello"]
+)
 def test_strange_tcp_is_dropped_without_a_word(served, octets: bytes) -> None:
     with socket.create_connection(("127.0.0.1", served[0].port), timeout=3) as sock:
         sock.sendall(octets)
@@ -360,7 +373,6 @@ async def test_a_udp_flow_needs_the_cookie_of_its_own_address(served) -> None:
         grant = await contact.request({"type": "load", "kind": "udp", "direction": "down", "seconds": 0.2, "max_octets": 1e6}, timeout_s=10)
         key, tag = wire.derive(contact.session_key, f"load {grant['load']}"), bytes.fromhex(grant["tags"][0])
         opening = wire.pack_udp_opening(wire.UdpOpening(tag, bytes(16)), key)
-
 
         with _udp(served[0].port) as one, _udp(served[0].port) as other:
             answer = await asyncio.to_thread(_asked, one, opening, patience_s=10)

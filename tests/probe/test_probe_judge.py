@@ -161,4 +161,3 @@ def test_a_receiver_that_dropped_packets_is_not_the_line() -> None:
     load = _udp([50.0] * 14)
     load.near["receive_errors"] = 7
     assert "too slow to take" in _values(_seen(load), uplink=False)["capacity_down_mbps"].reason
-

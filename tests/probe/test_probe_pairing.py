@@ -122,7 +122,13 @@ def test_knocks_are_counted_by_network() -> None:
 
 @pytest.mark.parametrize(
     ("address", "network"),
-    [("192.0.2.77", "192.0.2.0/24"), ("2001:db8:0:1ff::1", "2001:db8:0:100::/56"), ("::ffff:192.0.2.77", "192.0.2.0/24"), ("fe80::1%eth0", "fe80::/56"), ("odd", "odd")],
+    [
+        ("192.0.2.77", "192.0.2.0/24"),
+        ("2001:db8:0:1ff::1", "2001:db8:0:100::/56"),
+        ("::ffff:192.0.2.77", "192.0.2.0/24"),
+        ("fe80::1%eth0", "fe80::/56"),
+        ("odd", "odd"),
+    ],
 )
 def test_networks_are_24_and_56_bits(address: str, network: str) -> None:
     assert network_of(address) == network

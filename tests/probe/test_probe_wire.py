@@ -53,7 +53,9 @@ def test_a_frame_may_be_64_kib_and_no_longer() -> None:
         wire.FrameReader().feed(struct.pack("!I", wire.MAX_FRAME_OCTETS + 1))
 
 
-@pytest.mark.parametrize(("offered", "chosen"), [([1], 1), ([1, 2, 99], 1), ([2], None), ([], None), ("1", None), ([True], None), (None, None), ([1.0, "1"], None)])
+@pytest.mark.parametrize(
+    ("offered", "chosen"), [([1], 1), ([1, 2, 99], 1), ([2], None), ([], None), ("1", None), ([True], None), (None, None), ([1.0, "1"], None)]
+)
 def test_the_highest_common_version_is_chosen(offered: object, chosen: int | None) -> None:
     assert wire.choose_version(offered) == chosen
 

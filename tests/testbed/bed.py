@@ -161,7 +161,17 @@ class Bed:
     _closed: bool = False
 
     @classmethod
-    def make(cls, *, down: Link | None = None, up: Link | None = None, gateway: bool = False, hop: Hop | None = None, mtu: int = 1500, gso: bool = False, seed: int = 1) -> Bed:
+    def make(
+        cls,
+        *,
+        down: Link | None = None,
+        up: Link | None = None,
+        gateway: bool = False,
+        hop: Hop | None = None,
+        mtu: int = 1500,
+        gso: bool = False,
+        seed: int = 1,
+    ) -> Bed:
         """Make namespaces and path. gso: cheaper, for rates above about 250 Mbit/s; losses then fall on whole super-packets."""
         stem = f"bw{os.getpid() % 100000}x{next(_count)}"
         roles = ["near", "far"] + (["gateway"] if gateway or hop else [])
@@ -215,7 +225,27 @@ class Bed:
             if hop is not None:
                 limit = str(max(6000, int(hop.buffer_ms * hop.rate_mbps * 125)))
                 _run("ip", "-n", name, "link", "set", "house", "gso_max_size", "3000")
-                _run("ip", "netns", "exec", name, "tc", "qdisc", "add", "dev", "house", "root", "handle", "1:", "tbf", "rate", f"{hop.rate_mbps}mbit", "burst", "16k", "limit", limit)
+                _run(
+                    "ip",
+                    "netns",
+                    "exec",
+                    name,
+                    "tc",
+                    "qdisc",
+                    "add",
+                    "dev",
+                    "house",
+                    "root",
+                    "handle",
+                    "1:",
+                    "tbf",
+                    "rate",
+                    f"{hop.rate_mbps}mbit",
+                    "burst",
+                    "16k",
+                    "limit",
+                    limit,
+                )
         _run("ip", "-n", near, "route", "add", "default", "via", GATEWAY_ADDRESS)
         _run("ip", "-n", self.names["far"], "route", "add", "198.51.100.0/24", "via", NEAR_ADDRESS)
         _run("ip", "netns", "exec", gateway, "sysctl", "-qw", "net.ipv4.ip_forward=1")

@@ -199,9 +199,32 @@ class BedWorld:
         """Return what the modem sees."""
         gain = 9.0 if self.rig == "gable" else 0.0
         if self.modem.in_force.mode == "lte":
-            cell = {"rat": "lte", "role": "pcell", "band": "B3", "arfcn": 1300, "pci": 138, "bandwidth_mhz": 20, "rsrp_dbm": -104 + gain, "rsrq_db": -11, "sinr_db": 6 + gain, "cell_id": 27439884}
+            cell = {
+                "rat": "lte",
+                "role": "pcell",
+                "band": "B3",
+                "arfcn": 1300,
+                "pci": 138,
+                "bandwidth_mhz": 20,
+                "rsrp_dbm": -104 + gain,
+                "rsrq_db": -11,
+                "sinr_db": 6 + gain,
+                "cell_id": 27439884,
+            }
             return RadioState(mode="lte", registration="home", carriers=(cell,), connected=True)
-        nr = {"rat": "nr", "role": "pcell", "band": "n28", "arfcn": 154830, "pci": 333, "bandwidth_mhz": 10, "scs_khz": 15, "rsrp_dbm": -100 + gain, "rsrq_db": -11, "sinr_db": 5 + gain, "cell_id": 44843009}
+        nr = {
+            "rat": "nr",
+            "role": "pcell",
+            "band": "n28",
+            "arfcn": 154830,
+            "pci": 333,
+            "bandwidth_mhz": 10,
+            "scs_khz": 15,
+            "rsrp_dbm": -100 + gain,
+            "rsrq_db": -11,
+            "sinr_db": 5 + gain,
+            "cell_id": 44843009,
+        }
         return RadioState(mode="nr-sa", registration="home", carriers=(nr,), connected=True)
 
 

@@ -19,6 +19,7 @@ from bandwright.probe.nearside import NearSide
 from bandwright.probe.outcome import PathFault, fault_from
 from bandwright.probe.recipe import Recipe, split_megabytes
 from bandwright.probe.search import Interval, capacity_of
+from bandwright.probe.wire import WireError
 from bandwright.probe.workers import Worker, WorkerDied
 from bandwright.words.measurement import MeasurementPlan, Outcome, Phase
 
@@ -119,6 +120,10 @@ class Conduct:
             await self._finish(contact)
         except (OSError, EOFError, WorkerDied) as error:
             raise fault_from(error, phase=phase, where=self.address) from None
+        except (KeyError, TypeError, ValueError, WireError):
+            raise PathFault(
+                Phase.FAR_END, f"What {self.address} answered could not be understood. Bring both ends to the same release.", outcome=Outcome.VOID
+            ) from None
         finally:
             await self._clear_up()
 
@@ -186,7 +191,9 @@ class Conduct:
         gateway = self.plan.first_hop or nearside.default_gateway(self.seen.interface)
         if gateway is not None:
             hop = await self._worker()
-            hop.give("first hop", address=gateway, family=int(socket.AF_INET6 if ":" in gateway else socket.AF_INET), port=9, pps=15.0, max_seconds=longest, **way)
+            hop.give(
+                "first hop", address=gateway, family=int(socket.AF_INET6 if ":" in gateway else socket.AF_INET), port=9, pps=15.0, max_seconds=longest, **way
+            )
             self._hop = hop
             self._tasks.append(asyncio.get_running_loop().create_task(self._read_hop(hop)))
 
@@ -348,8 +355,22 @@ class Conduct:
         }
         if seen.kind == "tcp":
             openings = [wire.pack_opening(bytes.fromhex(tag), key).hex() for tag in grant["tags"]]
-            return {**common, "openings": openings, "cc": self.congestion_control, "max_mbps": grant["max_mbps"], "max_segment": sockets.SMALL_SEGMENT if seen.small_segments else None}
-        return {**common, "key": key.hex(), "tag": grant["tags"][0], "payload": grant["payload"], "start_mbps": expected or 0.0, "enough_s": self.recipe.udp_enough_s, "max_mbps": grant["max_mbps"]}
+            return {
+                **common,
+                "openings": openings,
+                "cc": self.congestion_control,
+                "max_mbps": grant["max_mbps"],
+                "max_segment": sockets.SMALL_SEGMENT if seen.small_segments else None,
+            }
+        return {
+            **common,
+            "key": key.hex(),
+            "tag": grant["tags"][0],
+            "payload": grant["payload"],
+            "start_mbps": expected or 0.0,
+            "enough_s": self.recipe.udp_enough_s,
+            "max_mbps": grant["max_mbps"],
+        }
 
     async def _could_not_open(self, contact: Contact, seen: LoadSeen, grant: dict[str, Any], phase: Phase) -> None:
         """Control answers and a load cannot begin: UDP that does not pass is noted, where TCP says the rest; else it is a fault."""
@@ -457,7 +478,7 @@ class Conduct:
         """Whether small messages pass while large ones do not: control is alive, and not two segments of each stream came through."""
         if seen.direction == "down" and (seen.near.get("octets_received") or 0) >= 3000:
             return False
-        if seen.direction == "up" and (seen.near.get("delivered_segments") or 0) > 2 * seen.streams:
+        if seen.direction == "up" and (seen.near.get("octets_delivered") or 0) > 3000 * seen.streams:
             return False
         try:
             await contact.request({"type": "result?", "load": 0}, timeout_s=self.timeouts.start_s)

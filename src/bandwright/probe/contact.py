@@ -317,9 +317,13 @@ async def _shake_hands(sock: socket.socket, pairing: Pairing, where: str, timeou
         channel.abort()
         if b"bandwright far end" in certificate:
             raise PathFault(
-                Phase.TLS, f"{where} is a far end, but not the one that was paired: its certificate is another. Pair again if it was set up anew.", outcome=Outcome.VOID
+                Phase.TLS,
+                f"{where} is a far end, but not the one that was paired: its certificate is another. Pair again if it was set up anew.",
+                outcome=Outcome.VOID,
             )
-        raise PathFault(Phase.TLS, f"What answered at {where} is not your far end: its certificate is another. A sign-in page of the network, or something in between?")
+        raise PathFault(
+            Phase.TLS, f"What answered at {where} is not your far end: its certificate is another. A sign-in page of the network, or something in between?"
+        )
     return channel
 
 
@@ -348,7 +352,9 @@ async def _prove(channel: Channel, pairing: Pairing, where: str, timeouts: Timeo
         answer = await channel.receive(timeouts.auth_s)
     except (EOFError, ConnectionResetError) as error:
         if proved:
-            raise PathFault(Phase.AUTH, f"{where} did not accept the key: it was revoked there, or the pairing secret is another's.", outcome=Outcome.VOID) from None
+            raise PathFault(
+                Phase.AUTH, f"{where} did not accept the key: it was revoked there, or the pairing secret is another's.", outcome=Outcome.VOID
+            ) from None
         raise fault_from(error, phase=Phase.AUTH, where=where) from None
     except (OSError, wire.WireError, KeyError, ValueError) as error:
         raise fault_from(error, phase=Phase.AUTH, where=where) from None

@@ -65,7 +65,9 @@ class Stream:
             self.refused += 1
             return
         t2, t3 = stamp.ns_from_ntp(reflection.t2), stamp.ns_from_ntp(reflection.t3)
-        self.rows.append((reflection.sender_sequence, self.sent[reflection.sender_sequence], (t4_ns - t1) - (t3 - t2), t2 - t1, t4_ns - t3, reflection.sequence))
+        self.rows.append(
+            (reflection.sender_sequence, self.sent[reflection.sender_sequence], (t4_ns - t1) - (t3 - t2), t2 - t1, t4_ns - t3, reflection.sequence)
+        )
 
 
 def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
@@ -121,7 +123,16 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
                 if stream.padded:
                     emit({"type": "sizes", "octets": sorted({stream.padded[r[0]] for r in stream.rows if r[0] in stream.padded})})
     emit({"type": "rows", "rows": stream.rows[said:]})
-    emit({"type": "done", "sent": stream.sent, "stepped": [*stream.stepped, *stream.padded], "steps": stream.guard.steps, "refused": stream.refused, "refused_sends": refused_sends})
+    emit(
+        {
+            "type": "done",
+            "sent": stream.sent,
+            "stepped": [*stream.stepped, *stream.padded],
+            "steps": stream.guard.steps,
+            "refused": stream.refused,
+            "refused_sends": refused_sends,
+        }
+    )
 
 
 def _send_sizes(sock: socket.socket, stream: Stream, sizes: list[int]) -> None:

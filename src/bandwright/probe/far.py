@@ -199,7 +199,9 @@ class FarEnd:
         except OSError as error:
             sock.close()
             raise UsageError(
-                "the far end cannot listen there", given=f"{host} port {self.port} ({error.strerror})", todo="Choose another with --port, or end the program that holds it."
+                "the far end cannot listen there",
+                given=f"{host} port {self.port} ({error.strerror})",
+                todo="Choose another with --port, or end the program that holds it.",
             ) from None
         return sock
 
@@ -269,7 +271,11 @@ class FarEnd:
 
     def _open_responsiveness(self, session: _Session) -> dict[str, Any]:
         if self._responder is None or not session.has_turn:
-            return {"type": "refused", "code": "responsiveness", "reason": "The far end's owner has not opened it for responsiveness, or it is not this session's turn."}
+            return {
+                "type": "refused",
+                "code": "responsiveness",
+                "reason": "The far end's owner has not opened it for responsiveness, or it is not this session's turn.",
+            }
         session.path = session.path or self._responder.open_path()
         return {"type": "responsiveness_ready", "path": session.path}
 
@@ -508,7 +514,9 @@ class FarEnd:
             refusal = asked if isinstance(asked, Refusal) else Refusal("turn", "It is not this session's turn.")
             return {"type": "refused", "code": refusal.code, "reason": refusal.reason}
         now = datetime.now(UTC)
-        octets = granted_octets(asked["max_octets"], limits=self._limits, day_octets=self._carried.octets(f"{now:%Y-%m-%d}"), month_octets=self._carried.octets(f"{now:%Y-%m}"))
+        octets = granted_octets(
+            asked["max_octets"], limits=self._limits, day_octets=self._carried.octets(f"{now:%Y-%m-%d}"), month_octets=self._carried.octets(f"{now:%Y-%m}")
+        )
         if isinstance(octets, Refusal):
             return {"type": "refused", "code": octets.code, "reason": octets.reason}
         if any(load.result is None for load in session.loads.values()):
@@ -534,13 +542,29 @@ class FarEnd:
         if kind == "tcp":
             worker.give("tcp", channel=channel, **common)
         else:
-            worker.give("udp", port=self.port, key=key.hex(), tag=tags[0].hex(), start_mbps=asked["start_mbps"], enough_s=asked["enough_s"], payload=asked["payload"], **common)
+            worker.give(
+                "udp",
+                port=self.port,
+                key=key.hex(),
+                tag=tags[0].hex(),
+                start_mbps=asked["start_mbps"],
+                enough_s=asked["enough_s"],
+                payload=asked["payload"],
+                **common,
+            )
             await self._tell_reflector("expect", tag=tags[0].hex(), key=key.hex())
         session.loads[number] = load
         for tag in tags:
             self._tags[tag] = load
         load.task = self._spawn(self._follow(session, load))
-        return {"type": "ready", "load": number, "tags": [t.hex() for t in tags], "max_octets": octets, "max_mbps": asked["max_mbps"], "payload": asked["payload"]}
+        return {
+            "type": "ready",
+            "load": number,
+            "tags": [t.hex() for t in tags],
+            "max_octets": octets,
+            "max_mbps": asked["max_mbps"],
+            "payload": asked["payload"],
+        }
 
     async def _worker(self) -> tuple[Worker, socket.socket, int]:
         """Return a process that is up already, and start the next: the process, our end of its channel, and its end's number there."""
@@ -569,7 +593,8 @@ class FarEnd:
 
     async def _follow(self, session: _Session, load: _Load) -> None:
         """Pass on what a load says, and keep its result until the session ends."""
-        result: dict[str, Any] = {"type": "result", "load": load.number, "ended": "far end"}
+        result: dict[str, Any] = {"type": "result", "load": load.number, "ended": "far end"}  # what is said where its process fails
+        octets = 0.0
         last_said = 0.0
         try:
             async with asyncio.timeout(self._limits.load_seconds + 20):
@@ -580,6 +605,7 @@ class FarEnd:
                         break
                     if message["type"] == "connected":
                         await self._say(session, {**message, "load": load.number})
+                    octets = message.get("octets", octets)
                     if message["type"] == "sample" and time.monotonic() - last_said >= 0.25:
                         last_said = time.monotonic()
                         await self._say(session, {"type": "progress", "load": load.number, "octets": message["octets"]})
@@ -593,8 +619,8 @@ class FarEnd:
             if load.hand_over is not None:
                 load.hand_over.close()
             await load.worker.close()
-        load.result = result
-        self._carried.add(session.key_id, int(result.get("octets_sent") or result.get("octets_received") or 0), datetime.now(UTC))
+            load.result = result
+            self._carried.add(session.key_id, int(result.get("octets_sent") or result.get("octets_received") or octets), datetime.now(UTC))
         await self._say(session, result)
 
     async def _say(self, session: _Session, message: dict[str, Any]) -> None:
@@ -686,7 +712,7 @@ def _asked_load(message: dict[str, Any], limits: Limits) -> dict[str, Any] | Ref
 def _thin(samples: list[Any], at_most: int = 1200) -> list[Any]:
     """Return so few samples that they fit a frame, the first and the last among them."""
     step = -(-len(samples) // at_most)
-    return samples if step <= 1 else [*samples[: -1 : step], samples[-1]]
+    return samples if step <= 1 else [*samples[:-1:step], samples[-1]]
 
 
 def _own_facts() -> dict[str, Any]:

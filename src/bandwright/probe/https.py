@@ -109,7 +109,11 @@ class HttpsProbe:
             wanted = [("down", self._download_url, plan.downlink, down_mb), ("up", self._upload_url, plan.uplink, up_mb)]
             for direction, url, asked, megabytes in wanted:
                 if asked and url is not None:
-                    loads.append(await self._transfer(direction, url, seconds=self._load_seconds(plan), plan=plan, addresses=addresses, listener=listener, max_octets=megabytes * 1e6))
+                    loads.append(
+                        await self._transfer(
+                            direction, url, seconds=self._load_seconds(plan), plan=plan, addresses=addresses, listener=listener, max_octets=megabytes * 1e6
+                        )
+                    )
                     _check(loads[-1], url)
         except PathFault as error:
             fault = error
@@ -178,7 +182,11 @@ class HttpsProbe:
         timeouts = self._settings.timeouts
         loaded, counts = _Loaded(direction), [0] * plan.streams
         transport = httpx2.AsyncHTTPTransport(
-            verify=self._settings.tls or ssl.create_default_context(), http1=True, http2=False, local_address=plan.source_address, socket_options=_socket_options(plan)
+            verify=self._settings.tls or ssl.create_default_context(),
+            http1=True,
+            http2=False,
+            local_address=plan.source_address,
+            socket_options=_socket_options(plan),
         )
         limits = httpx2.Timeout(connect=timeouts.connect_s, read=timeouts.stall_s, write=timeouts.stall_s, pool=None)
         one: Callable[[httpx2.AsyncClient, str, list[int], int, _Loaded], Awaitable[None]] = _download if direction == "down" else _upload

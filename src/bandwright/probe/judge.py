@@ -60,7 +60,9 @@ def _idle_values(seen: Seen) -> list[Value]:
 def _direction_values(seen: Seen, direction: str) -> list[Value]:
     rows: list[Value] = []
     loads = [load for load in seen.loads if load.direction == direction]
-    tcp = next((load for load in reversed(loads) if load.kind == "tcp" and load.streams > 1), None) or next((load for load in loads if load.kind == "tcp"), None)
+    tcp = next((load for load in reversed(loads) if load.kind == "tcp" and load.streams > 1), None) or next(
+        (load for load in loads if load.kind == "tcp"), None
+    )
     single = next((load for load in loads if load.kind == "tcp" and load.streams == 1 and load is not tcp), None)
     udp = next((load for load in loads if load.kind == "udp"), None)
     if tcp is not None or udp is None:
@@ -166,7 +168,12 @@ def _capacity(load: LoadSeen, seen: Seen, *, alone: bool) -> list[Value]:
     if alone:
         share = UDP_PAYLOAD_OCTETS / (UDP_PAYLOAD_OCTETS + 8 + _header_octets(seen))
         rows.append(
-            Value(quantity=f"goodput_{load.direction}_mbps", value=(figures.mbps + own) * share, low=(figures.low + own) * share, high=(figures.high + own) * share)
+            Value(
+                quantity=f"goodput_{load.direction}_mbps",
+                value=(figures.mbps + own) * share,
+                low=(figures.low + own) * share,
+                high=(figures.high + own) * share,
+            )
         )
     return rows
 
@@ -302,7 +309,12 @@ def _load_facts(seen: Seen, facts: dict[str, Fact]) -> None:
         facts[f"fell_{name}"] = fall is not None
         if fall is not None:
             facts[f"fell_{name}_from_mbps"], facts[f"fell_{name}_to_mbps"] = round(fall[0], 3), round(fall[1], 3)
-    for key, found in (("near_end.cpu_share", near_cpu), ("far_end.cpu_share", far_cpu), ("near_end.rwnd_limited_share", rwnd), ("near_end.sndbuf_limited_share", sndbuf)):
+    for key, found in (
+        ("near_end.cpu_share", near_cpu),
+        ("far_end.cpu_share", far_cpu),
+        ("near_end.rwnd_limited_share", rwnd),
+        ("near_end.sndbuf_limited_share", sndbuf),
+    ):
         known = [x for x in found if x is not None]
         facts[key] = round(max(known), 4) if known else None
 

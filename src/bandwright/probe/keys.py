@@ -48,7 +48,10 @@ def revoke_key(state: Path, key_id: str) -> None:
     rows = list_keys(state)
     if not any(r.key_id == key_id and r.revoked is None for r in rows):
         raise SecretError("key id", given=key_id, allowed=", ".join(r.key_id for r in rows if r.revoked is None) or "no key is in force")
-    _write_keys(state, [KeyRow(key_id=r.key_id, label=r.label, key=r.key, added=r.added, revoked=_now()) if r.key_id == key_id and r.revoked is None else r for r in rows])
+    _write_keys(
+        state,
+        [KeyRow(key_id=r.key_id, label=r.label, key=r.key, added=r.added, revoked=_now()) if r.key_id == key_id and r.revoked is None else r for r in rows],
+    )
 
 
 def list_keys(state: Path) -> list[KeyRow]:
@@ -56,11 +59,15 @@ def list_keys(state: Path) -> list[KeyRow]:
     path = state / "keys.json"
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-        return [KeyRow(key_id=r["id"], label=r["label"], key=Private(bytes.fromhex(r["key"])), added=r["added"], revoked=r["revoked"]) for r in document["keys"]]
+        return [
+            KeyRow(key_id=r["id"], label=r["label"], key=Private(bytes.fromhex(r["key"])), added=r["added"], revoked=r["revoked"]) for r in document["keys"]
+        ]
     except FileNotFoundError:
         return []
     except (OSError, ValueError, KeyError, TypeError):
-        raise StoreError("the far end's key file cannot be read", given=str(path), todo="Restore it, or move it away: near ends must then be paired anew.") from None
+        raise StoreError(
+            "the far end's key file cannot be read", given=str(path), todo="Restore it, or move it away: near ends must then be paired anew."
+        ) from None
 
 
 def keys_in_force(state: Path) -> dict[str, bytes]:
@@ -71,7 +78,10 @@ def keys_in_force(state: Path) -> dict[str, bytes]:
 def _write_keys(state: Path, rows: list[KeyRow]) -> None:
     document = {
         "version": 1,
-        "keys": [{"id": r.key_id, "label": r.label, "key": r.key.reveal(reason="the key file is where it is kept").hex(), "added": r.added, "revoked": r.revoked} for r in rows],
+        "keys": [
+            {"id": r.key_id, "label": r.label, "key": r.key.reveal(reason="the key file is where it is kept").hex(), "added": r.added, "revoked": r.revoked}
+            for r in rows
+        ],
     }
     _replace(state / "keys.json", json.dumps(document, indent=1).encode())
 

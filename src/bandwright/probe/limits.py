@@ -25,7 +25,7 @@ class Limits:
     knocks_per_s: float = 5.0  # new connections from one IPv4 /24 or IPv6 /56
     pending: int = 16  # connections that have not yet proved themselves
     unproved_s: float = 5.0  # how long one may try
-    idle_s: float = 30.0  # how long a session without a word is kept
+    idle_s: float = 45.0  # how long a session without a word is kept
     queue_s: float = 30.0  # how long a test may wait for the one before it
 
 

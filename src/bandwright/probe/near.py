@@ -78,7 +78,9 @@ class NearEnd:
             fault = error
         seen = conduct.seen
         if fault is None and seen.facts.get("far_half_missing"):
-            fault = PathFault(Phase.RESULT, "It was measured, but the far end's half of the result is missing: rates are from the octets read here.", outcome=Outcome.OK)
+            fault = PathFault(
+                Phase.RESULT, "It was measured, but the far end's half of the result is missing: rates are from the octets read here.", outcome=Outcome.OK
+            )
         if seen.contact is not None:
             self._remembered = [seen.contact.address]
         return Measurement(

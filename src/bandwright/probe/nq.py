@@ -94,7 +94,10 @@ class Responder:
 
     def _object(self, path: str) -> bytes:
         base = "/nq" if path == "/.well-known/nq" else path.rpartition("/")[0]
-        document: dict[str, Any] = {"version": 1, "urls": {"large_download_url": base + "/large", "small_download_url": base + "/small", "upload_url": base + "/none"}}
+        document: dict[str, Any] = {
+            "version": 1,
+            "urls": {"large_download_url": base + "/large", "small_download_url": base + "/small", "upload_url": base + "/none"},
+        }
         return json.dumps(document).encode()
 
     async def _pour(self, stream: int, writer: asyncio.StreamWriter) -> None:

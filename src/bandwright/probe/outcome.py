@@ -51,7 +51,11 @@ def fault_from(error: BaseException, *, phase: Phase, where: str) -> PathFault:
     if isinstance(error, PathFault):
         return error
     if phase is Phase.NAME_LOOKUP:
-        return PathFault(phase, f"The name in {where} could not be looked up ({_short(error)}). The radio may be fine: try the far end's number instead of its name.")
+        return PathFault(
+            phase, f"The name in {where} could not be looked up ({_short(error)}). The radio may be fine: try the far end's number instead of its name."
+        )
+    if phase is Phase.NEAR_END:
+        return PathFault(phase, f"This computer could not start measuring ({_short(error)}). It may lack memory or processes.", outcome=Outcome.VOID)
     if isinstance(error, ConnectionRefusedError):
         return PathFault(
             Phase.FAR_END,

@@ -39,7 +39,7 @@ class Recipe:
 
 
 RECIPES = {
-    Size.LIGHT: Recipe(size=Size.LIGHT, idle_s=0.5, tcp_s=0.85),
+    Size.LIGHT: Recipe(size=Size.LIGHT, idle_s=0.45, tcp_s=0.8),
     Size.USUAL: Recipe(size=Size.USUAL, idle_s=0.9, tcp_s=1.9),
     Size.FULL: Recipe(size=Size.FULL, idle_s=2.0, tcp_s=3.6, udp_s=2.2, udp_enough_s=1.1, single_s=2.0),
 }

@@ -53,11 +53,17 @@ class TcpInfo:
     sndbuf_limited_us: int
     segments_in: int
     segments_out: int
-    delivered: int
+    acknowledged: int
+    sacked: int
     octets_sent: int
     spurious: int
     path_mtu: int
     unacked: int
+
+    @property
+    def delivered(self) -> int:
+        """Octets that reached the other end: acknowledged in order, and selectively beyond that."""
+        return self.acknowledged + self.sacked * self.mss
 
 
 def has_tcp_info() -> bool:
@@ -74,7 +80,7 @@ def read_tcp_info(sock: socket.socket) -> TcpInfo | None:
         return None
     u32 = struct.unpack_from("=24I", raw, 8)
     busy, rwnd, sndbuf = struct.unpack_from("=3Q", raw, 168)
-    (delivered,) = struct.unpack_from("=I", raw, 192)
+    (acknowledged,) = struct.unpack_from("=Q", raw, 120)
     (octets_sent,) = struct.unpack_from("=Q", raw, 200)
     (spurious,) = struct.unpack_from("=I", raw, 216)
     segments_in, segments_out = struct.unpack_from("=2I", raw, 152)
@@ -91,7 +97,8 @@ def read_tcp_info(sock: socket.socket) -> TcpInfo | None:
         sndbuf_limited_us=sndbuf,
         segments_in=segments_in,
         segments_out=segments_out,
-        delivered=delivered,
+        acknowledged=acknowledged,
+        sacked=u32[5],
         octets_sent=octets_sent,
         spurious=spurious,
     )

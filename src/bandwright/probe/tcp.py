@@ -1,6 +1,6 @@
 """TCP load, as either end: several connections, each in a thread of its own, sampled from outside.
 
-The rate comes from the sender's TCP_INFO: segments delivered (which counts what was acknowledged selectively) times their size.
+The rate comes from the sender's TCP_INFO: octets acknowledged, and those acknowledged selectively beyond a hole.
 Octets read by the receiver come in order, so that a hole filled late looks like a stall and then a burst; they are kept as a
 cross-check, and as the only figure where the system has no TCP_INFO. A load ends with a reset, so that what is queued in
 either computer is not sent into the next phase.
@@ -40,6 +40,7 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
     if not conns:
         emit({"type": "connected", "streams": 0})
         return
+    opened_with = _segments_in(conns, 0)  # the segments that opened the connections are no load
     cc = {sockets.try_congestion_control(c, job.get("cc") if job["sends"] else None) for c in conns}
     emit({"type": "connected", "streams": len(conns), "cc": "+".join(sorted(cc)), "local": conns[0].getsockname()[0], "peer": conns[0].getpeername()[0]})
     try:
@@ -48,7 +49,7 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
         return
     if command["type"] != "go":
         return
-    done = _send(conns, job, commands, emit) if job["sends"] else _receive(conns, job, commands, emit)
+    done = _send(conns, job, commands, emit) if job["sends"] else _receive(conns, job, commands, emit, opened_with=opened_with)
     for conn in conns:
         sockets.reset_on_close(conn)
         conn.close()
@@ -191,7 +192,14 @@ def _send(conns: list[socket.socket], job: dict[str, Any], commands: Commands, e
         sockets.reset_on_close(conn)
         after.append(sockets.read_tcp_info(conn))  # at the last moment: what the kernel sends after this is in no count
         conn.close()
-    return {"start_ns": start, "samples": samples, "ended": how_ended, "seconds": wall, "cpu_share": (time.process_time() - cpu0) / wall, **_summary(before, after)}
+    return {
+        "start_ns": start,
+        "samples": samples,
+        "ended": how_ended,
+        "seconds": wall,
+        "cpu_share": (time.process_time() - cpu0) / wall,
+        **_summary(before, after),
+    }
 
 
 def _watch(
@@ -211,7 +219,7 @@ def _watch(
         now = time.monotonic_ns()
         infos = [sockets.read_tcp_info(c) for c in conns] if before[0] else []
         if infos:
-            delivered = sum((b.delivered - a.delivered) * b.mss for a, b in zip(before, infos, strict=True) if a and b)
+            delivered = sum(b.delivered - a.delivered for a, b in zip(before, infos, strict=True) if a and b)
             sent = sum(i.octets_sent for i in infos if i)
         else:
             delivered = sent = sum(shared.octets)
@@ -258,7 +266,7 @@ def _summary(before: list[sockets.TcpInfo | None], after: list[sockets.TcpInfo |
         "path_mtu": min(b.path_mtu for _, b in pairs),
         "octets_sent": sum(b.octets_sent - a.octets_sent for a, b in pairs),
         "segments": sum(b.segments_out - a.segments_out for a, b in pairs),
-        "delivered_segments": sum(b.delivered - a.delivered for a, b in pairs),
+        "octets_delivered": sum(b.delivered - a.delivered for a, b in pairs),
         "unacked_segments": sum(b.unacked for _, b in pairs),
         "retransmitted_segments": sum(b.total_retransmitted - a.total_retransmitted for a, b in pairs),
         "rwnd_limited_share": sum(b.rwnd_limited_us for _, b in pairs) / busy,
@@ -267,7 +275,7 @@ def _summary(before: list[sockets.TcpInfo | None], after: list[sockets.TcpInfo |
     }
 
 
-def _receive(conns: list[socket.socket], job: dict[str, Any], commands: Commands, emit: Emit) -> dict[str, Any]:
+def _receive(conns: list[socket.socket], job: dict[str, Any], commands: Commands, emit: Emit, *, opened_with: int) -> dict[str, Any]:
     shared = _Shared(len(conns))
     flags = socket.MSG_TRUNC if sockets.IS_LINUX else 0  # for TCP: count and drop, without copying
 
@@ -319,5 +327,12 @@ def _receive(conns: list[socket.socket], job: dict[str, Any], commands: Commands
     wall = (time.monotonic_ns() - start) * 1e-9
     for thread in threads:
         thread.join(0.2)
-    infos = [sockets.read_tcp_info(c) for c in conns]
-    return {"segments_in": sum(i.segments_in for i in infos if i) if all(infos) else None,"start_ns": start, "samples": samples, "ended": why, "seconds": wall, "cpu_share": (time.process_time() - cpu0) / wall, "octets_received": sum(shared.octets)}
+    return {
+        "segments_in": _segments_in(conns, 0) - opened_with if sockets.has_tcp_info() else None,
+        "start_ns": start,
+        "samples": samples,
+        "ended": why,
+        "seconds": wall,
+        "cpu_share": (time.process_time() - cpu0) / wall,
+        "octets_received": sum(shared.octets),
+    }

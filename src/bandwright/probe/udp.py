@@ -138,7 +138,11 @@ def _send(sock: socket.socket, job: dict[str, Any], key: bytes, tag: bytes, comm
             last_feedback, delivered = now, feedback.octets
             if search is None:
                 train = _train_mbps(feedback, ip_octets)
-                search = Search(rate_mbps=min(job["max_mbps"], start_rate_mbps(train_mbps=train, stated_mbps=job["start_mbps"])), max_mbps=job["max_mbps"], enough_s=job["enough_s"])
+                search = Search(
+                    rate_mbps=min(job["max_mbps"], start_rate_mbps(train_mbps=train, stated_mbps=job["start_mbps"])),
+                    max_mbps=job["max_mbps"],
+                    enough_s=job["enough_s"],
+                )
                 last, credit = now, 0.0
             search.take(feedback, at_s=(now - start) * 1e-9)
         if search is not None:

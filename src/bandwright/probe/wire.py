@@ -235,7 +235,15 @@ _FEEDBACK = struct.Struct("!4sIQQqqqQI")
 def pack_feedback(feedback: Feedback, key: bytes) -> bytes:
     """Return a feedback packet with its MAC."""
     head = _FEEDBACK.pack(
-        b"bw1f", feedback.seq, feedback.packets, feedback.octets, feedback.highest_seq, feedback.min_delay_ns, feedback.max_delay_ns, feedback.last_ns, feedback.fresh
+        b"bw1f",
+        feedback.seq,
+        feedback.packets,
+        feedback.octets,
+        feedback.highest_seq,
+        feedback.min_delay_ns,
+        feedback.max_delay_ns,
+        feedback.last_ns,
+        feedback.fresh,
     )
     return head + _mac(key, head)
 
