@@ -7,7 +7,7 @@ from typing import Protocol
 
 from bandwright.telling.cautions import climb_caution
 from bandwright.telling.names import names_of
-from bandwright.telling.numbers import joined
+from bandwright.telling.numbers import joined, of_hundred_range
 from bandwright.telling.plain import said_text
 from bandwright.telling.sentences import failure_sentence, measured_sentence, verdict_told
 from bandwright.words.answers import Verdict
@@ -78,6 +78,10 @@ def verdict_lines(verdict: Verdict, *, declared: Declared, design: Design, width
     lines: list[str] = []
     for sentence in told.sentences():
         lines += _wrap(said_text(sentence), width)
+    present = next((s for s in verdict.setups if s.setup == verdict.in_use), None)
+    if present is not None and present.setup != verdict.lead:
+        shares = [f"{names.need(n.need)} {of_hundred_range(n.estimate)}" for n in present.needs if n.tests]
+        lines += _wrap(f"Now, with {names.setup(present.setup)}: {joined(shares)}.", width)
     lead = next((s for s in declared.setups if s.key == verdict.lead), None)
     if lead is None:
         return lines
