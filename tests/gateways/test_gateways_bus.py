@@ -162,3 +162,17 @@ async def test_a_port_that_the_daemon_owns_is_not_opened(stand, tmp_path) -> Non
 
 def test_without_a_bus_nobody_owns_a_port() -> None:
     assert daemon_owner("/dev/ttyUSB2", bus_address="unix:path=/nonexistent/bus") is None
+
+
+async def test_a_bus_that_dies_is_said_and_nothing_hangs(tmp_path) -> None:
+    process, address = private_bus(tmp_path)
+    fake = FakeDaemon()
+    await fake.start(address)
+    gateway = open_gateway(GatewayPlan(key="own", kind="modem-daemon", settings=(("bus", address), ("timeout_s", "2"))), clock=SimClock())
+    await gateway.fetch()
+    process.kill()
+    process.wait()
+    for _ in range(2):
+        with pytest.raises(GatewayUnreachable):
+            await gateway.fetch()
+    await gateway.close()

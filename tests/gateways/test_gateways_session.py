@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from stage import Place, Script, SimClock, Wireless, wireless
 
-from bandwright.errors import GatewayUnreachable
+from bandwright.errors import GatewayError, GatewayUnreachable
 from bandwright.gateways.commands import Row
 from bandwright.gateways.dialects.generic import EXTENDED, STRENGTH
 from bandwright.gateways.dialects.preference import CARRIERS, EPS, SERVING
+from bandwright.gateways.serial import AtGateway, TcpSettings
 from bandwright.gateways.session import Session
 from bandwright.twin.modem import Fault
+from bandwright.words.rig import GatewayPlan, Tuning
 
 
-def session(place: Place, clock: SimClock, **settings: float) -> tuple[Session, Wireless]:
+def session(place: Place, clock: SimClock, **changed: float) -> tuple[Session, Wireless]:
     link = Wireless(place.modem, clock)
-    return Session(link, **{"timeout_s": 5.0, "quiet_s": 0.3, **settings}), link
+    return Session(link, **{"timeout_s": 5.0, "quiet_s": 0.3, **changed}), link
 
 
 @pytest.mark.parametrize("echo", [True, False, None])
@@ -119,3 +126,59 @@ async def test_a_capture_names_what_could_not_be_asked_and_keeps_the_rest() -> N
     assert [done.fault for done in capture.exchanges][1] == "+CME ERROR: 100"
     assert "+CEREG:" in capture.text
     assert all(done.sent in capture.text for done in capture.exchanges)
+
+
+class Babble:
+    """A line that says anything at all."""
+
+    def __init__(self, chunks: list[bytes]) -> None:
+        self.name, self.chunks, self.seconds = "babble", list(chunks), 0.0
+
+    async def open(self) -> None:
+        pass
+
+    async def send(self, data: bytes) -> None:
+        pass
+
+    async def receive(self, timeout_s: float) -> bytes:
+        if self.chunks:
+            return self.chunks.pop(0) or b"\n"
+        self.seconds += timeout_s
+        return b""
+
+    async def close(self) -> None:
+        pass
+
+    def now_s(self) -> float:
+        return self.seconds
+
+
+PIECES = st.one_of(
+    st.binary(max_size=40),
+    st.sampled_from(
+        [
+            b"OK\r\n",
+            b"\r\nERROR\r\n",
+            b"AT\r",
+            b"AT\r\r\nOK\r\n",
+            b"+QENG: ",
+            b'"servingcell"',
+            b'+QNWPREFCFG: "lte_band",1:3\r\n\r\nOK\r\n',
+            b"\xff\xfe",
+            b"+CME ERROR: 3\r\n",
+        ]
+    ),
+)
+
+
+@settings(max_examples=200, deadline=None, derandomize=True)
+@given(st.lists(PIECES, max_size=60))
+def test_whatever_a_line_says_only_our_own_errors_come_out(chunks) -> None:
+    async def all_of_it() -> None:
+        gateway = AtGateway("at-tcp", Babble(chunks), plan=GatewayPlan(key="own", kind="at-tcp"), settings=TcpSettings(address="x:1"), clock=SimClock())
+        for act in (gateway.fetch, gateway.settings, gateway.abilities, gateway.connection, lambda: gateway.apply(Tuning(key="x", mode="lte"))):
+            with contextlib.suppress(GatewayError):
+                await act()
+        await gateway.close()
+
+    asyncio.run(all_of_it())

@@ -17,10 +17,12 @@ __all__ = ["PortLock", "lock_folder"]
 
 
 def lock_folder() -> Path:
-    """Return the folder of this user's lock files; made where missing, readable by this user only."""
+    """Return the folder of this user's lock files; made where missing, for this user only. Raises GatewayBusy where somebody else made it."""
     user = os.getuid() if sys.platform != "win32" else "user"
     folder = Path(tempfile.gettempdir()) / f"bandwright-locks-{user}"
     folder.mkdir(mode=0o700, exist_ok=True)
+    if sys.platform != "win32" and folder.lstat().st_uid != os.getuid():
+        raise GatewayBusy(f"{folder} belongs to another user", todo="Remove it: locks are kept there.")
     return folder
 
 
@@ -32,14 +34,14 @@ class PortLock:
 
     def __init__(self, name: str) -> None:
         digest = hashlib.sha256(name.encode()).hexdigest()[:16]
-        self._path = lock_folder() / (re.sub(r"\W+", "_", name).strip("_")[:40] + f"-{digest}.lock")
+        self._name = re.sub(r"\W+", "_", name).strip("_")[:40] + f"-{digest}.lock"
         self._file: IO[str] | None = None
 
     def take(self, shown: str) -> None:
         """Take the hold. shown: what to call the port in a sentence. Raises GatewayBusy naming the port and, where known, its holder."""
         if self._file is not None:
             return
-        file = self._path.open("a+")
+        file = (lock_folder() / self._name).open("a+")
         try:
             _lock(file)
         except OSError:
