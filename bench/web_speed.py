@@ -95,7 +95,7 @@ def build(folder: Path, tests: int) -> None:
     with sqlite3.connect(folder / "records.db") as db:
         columns = [c[1] for c in db.execute("pragma table_info(measurement)")]
         one = dict(zip(columns, db.execute(f"select {', '.join(columns)} from measurement limit 1").fetchone(), strict=True))
-        template = datetime.fromisoformat(str(one["at"]).replace("Z", "+00:00")) if isinstance(one["at"], str) else None
+        template = datetime.fromisoformat(one["at"]) if isinstance(one["at"], str) else None
         start = datetime(2024, 1, 1, tzinfo=UTC)
 
         def at(k: int) -> object:
@@ -119,9 +119,10 @@ def serve(folder: Path) -> tuple[subprocess.Popen[bytes], str]:
     for _ in range(400):
         try:
             urllib.request.urlopen(url + "/static/mark.svg", timeout=1).read()
-            return process, url
         except OSError:
             threading.Event().wait(0.05)
+        else:
+            return process, url
     raise SystemExit("the server did not start")
 
 

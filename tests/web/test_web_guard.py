@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
 
+from bandwright.errors import UsageError
 from bandwright.web.app import create_app
 from bandwright.web.guard import CODE_COOKIE, CodeGate
-from bandwright.web.serve import address_of
+from bandwright.web.serve import address_of, serve
 
 CODE = "48151623"
 
@@ -106,6 +109,15 @@ def test_a_forged_cookie_opens_nothing(guarded: TestClient) -> None:
 
 def test_an_oversized_code_is_not_read_to_its_end(guarded: TestClient) -> None:
     assert guarded.post("/code", content=b"code=" + b"9" * 100_000, headers={"content-type": "application/x-www-form-urlencoded"}).status_code == 401
+
+
+def test_a_taken_port_is_said_with_another_to_try(jobs: Callable[..., Any]) -> None:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        s.listen()
+        port = s.getsockname()[1]
+        with pytest.raises(UsageError, match=f"port {port} is taken"):
+            serve(Path(), port=port, jobs=jobs())
 
 
 def test_only_a_network_address_has_a_code_and_each_is_fresh() -> None:

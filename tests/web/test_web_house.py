@@ -158,6 +158,16 @@ def test_a_campaign_that_cannot_begin_says_so_on_its_page(declared: HouseJobs) -
         assert "What to do now:" in html
 
 
+def test_a_new_capture_or_another_declaration_is_seen_at_once(declared: HouseJobs, sample: Any, folder: Path) -> None:
+    with TestClient(create_app(declared)) as client:
+        assert "three carriers" not in client.get("/").text
+        declared.house().records.add_capture(replace(sample.CAPTURE, key="new", text=AT))
+        assert "Read." in client.get("/").text
+        path = folder / "site.toml"
+        path.write_text(path.read_text(encoding="utf-8").replace("5G alone", "5G without 4G"), encoding="utf-8")
+        assert "5G without 4G" in client.get("/setups").text
+
+
 def test_time_is_utc_before_anything_is_declared(folder: Path) -> None:
     now = HouseJobs(folder).now()
     assert now.tzinfo is UTC

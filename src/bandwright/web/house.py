@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 import threading
 from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -72,12 +73,13 @@ class HouseJobs:
         if self.declared() is None:
             return Stand()
         records = self.house().records
+        captures = records.captures(limit=1)
+        stand = Stand(measurements=records.measurement_count(), last_capture=captures[-1].key if captures else "", declared=self._site_changed_ns())
         designs = records.designs()
         if not designs:
-            return Stand(measurements=records.measurement_count())
+            return stand
         events = records.events(designs[-1].key)
-        last = f"{len(events)} {events[-1].at.isoformat()}" if events else ""
-        return Stand(campaign=designs[-1].key, last_event=last, measurements=records.measurement_count())
+        return replace(stand, campaign=designs[-1].key, last_event=f"{len(events)} {events[-1].at.isoformat()}" if events else "")
 
     def explain(self, text: str, *, at: datetime) -> LookAnswer:
         """Explain a pasted text."""
@@ -146,7 +148,7 @@ class HouseJobs:
         try:
             return await look(house, gateway)
         finally:
-            await house.close()
+            await _close(house)
 
     async def run(self, person: Person) -> AsyncIterator[CampaignProgress]:
         """Run the campaign from where it stands, through a house of its own."""
@@ -157,4 +159,12 @@ class HouseJobs:
             async for event in run(house):
                 yield event
         finally:
-            await house.close()
+            await _close(house)
+
+
+async def _close(house: House) -> None:
+    """Let go of a house that was opened for one job: its gateways, and its records' connections."""
+    await house.close()
+    close = getattr(house.records, "close", None)
+    if callable(close):
+        close()

@@ -47,7 +47,7 @@ def _today(app: FastAPI, pages: Pages) -> None:
         if declared is None:
             return RedirectResponse("/first", status_code=303)
         stand = pages.jobs.stand()
-        answer = pages.kept(("today", stand.campaign or "", stand.last_event, stand.measurements), pages.jobs.today)
+        answer = pages.kept(("today", stand), pages.jobs.today)
         look = answer.last_reading
         judged = pages.judged()
         tested = next((e for e in reversed(judged.events) if isinstance(e, Tested)), None) if judged else None
@@ -80,7 +80,7 @@ def _setups_and_settings(app: FastAPI, pages: Pages) -> None:
             answer = pages.judged()
             return setups_document(declared, verdict=answer.verdict if answer else None)
 
-        return pages.document(request, pages.kept(("setups", stand.campaign or "", stand.last_event), make))
+        return pages.document(request, pages.kept(("setups", stand), make))
 
     @app.get("/settings")
     def settings(request: Request) -> Response:
@@ -99,7 +99,7 @@ def _verdict(app: FastAPI, pages: Pages) -> None:
             answer = pages.judged()
             return None if answer is None else verdict_document(answer.verdict, design=answer.design, events=answer.events, declared=answer.declared)
 
-        document = pages.kept(("verdict", stand.campaign, stand.last_event), make)
+        document = pages.kept(("verdict", stand.campaign, stand.last_event, stand.declared), make)
         return _no_campaign(request, pages) if document is None else pages.document(request, document, template="verdict.html")
 
     @app.get("/report.html")

@@ -44,11 +44,13 @@ NAV: tuple[Nav, ...] = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stand:
-    """What a page depends on, cheaply told: which campaign is the latest, its last event, how much is kept."""
+    """What a page depends on, cheaply told: the latest campaign and its last event, what else is kept, which state of `site.toml`."""
 
     campaign: str | None = None
     last_event: str = ""
     measurements: int = 0
+    last_capture: str = ""
+    declared: int = 0
 
 
 class PageJobs(Protocol):

@@ -19,6 +19,7 @@ from bandwright.web.shared import Pages
 __all__ = ["add_campaign"]
 
 _MOST_TEXT = 1_000_000
+_DRAWN_ANEW_S = 300  # the mark of now is at most that old
 
 
 def add_campaign(app: FastAPI, pages: Pages) -> CampaignFeed:
@@ -38,13 +39,15 @@ def add_campaign(app: FastAPI, pages: Pages) -> CampaignFeed:
                 request, plan_document(declared), template="campaign.html", live=_region(pages, state) if state.running or state.error or state.recent else "", act=f"Start the campaign, at most {gigabytes(1000 * declared.campaign.allowance.data_gb)}" if able and not state.running else "", running=state.running
             )
 
+        now = pages.now()
+
         def make() -> Document | None:
             answer = pages.judged()
             if answer is None:
                 return None
-            return campaign_document(declared=answer.declared, design=answer.design, course=answer.course, events=answer.events, verdict=answer.verdict, now=pages.now(), running=state.running)
+            return campaign_document(declared=answer.declared, design=answer.design, course=answer.course, events=answer.events, verdict=answer.verdict, now=now, running=state.running)
 
-        document = pages.kept(("campaign", stand.campaign, stand.last_event, int(state.running)), make)
+        document = pages.kept(("campaign", stand.campaign, stand.last_event, stand.declared, state.running, int(now.timestamp() // _DRAWN_ANEW_S)), make)
         judged = pages.judged()
         finished = judged is not None and judged.course.finished
         if document is None:

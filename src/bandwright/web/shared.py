@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -46,7 +46,7 @@ class Pages:
     def __init__(self, jobs: PageJobs) -> None:
         self.jobs = jobs
         self._env = Environment(loader=PackageLoader("bandwright.web"), autoescape=select_autoescape(), undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-        self._kept: OrderedDict[tuple[str | int, ...], _Place] = OrderedDict()
+        self._kept: OrderedDict[tuple[Hashable, ...], _Place] = OrderedDict()
         self._lock = threading.Lock()
 
     def html(self, template: str, **values: Any) -> str:
@@ -67,7 +67,7 @@ class Pages:
         """Return blocks as HTML, to stand in a template."""
         return "".join(block_html(b) for b in blocks)
 
-    def kept(self, key: tuple[str | int, ...], make: Callable[[], T]) -> T:
+    def kept(self, key: tuple[Hashable, ...], make: Callable[[], T]) -> T:
         """Return what was made for this key, making it once however many ask; of many keys the oldest are let go."""
         with self._lock:
             place = self._kept.setdefault(key, _Place())
@@ -83,7 +83,7 @@ class Pages:
     def judged(self) -> JudgeAnswer | None:
         """Return the latest campaign and its verdict, made once for each new event; None where there is none."""
         stand = self.jobs.stand()
-        return None if stand.campaign is None else self.kept(("judged", stand.campaign, stand.last_event), self.jobs.judge)
+        return None if stand.campaign is None else self.kept(("judged", stand.campaign, stand.last_event, stand.declared), self.jobs.judge)
 
     def names(self) -> Names:
         """Return the one name and mark of each setup, as every page shows them."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 from bandwright.telling.document import Document, Note, Para, Part, Table
@@ -20,7 +21,7 @@ def settings_document(values: Mapping[str, SettingValue]) -> Document:
             said(row.meaning[:1].upper() + row.meaning[1:], quiet(f" {row.key}")),
             said(_value(row, values.get(row.key, row.default)), quiet(f" default {_value(row, row.default)}") if row.key in changed else ""),
             said(_range(row)),
-            said("Nothing" if row.cost == "none" else row.cost[:1].upper() + row.cost[1:]),
+            said(_cost(row.cost)),
         )
         for row in SETTINGS
     )
@@ -42,6 +43,11 @@ def _value(row: Setting, value: SettingValue) -> str:
     if isinstance(value, int | float):
         return f"{value}" if row.unit == "port" else number(value, 0 if float(value).is_integer() else 1) + (NBSP + row.unit if row.unit else "")
     return str(value)
+
+
+def _cost(text: str) -> str:
+    text = re.sub(r"^none\b", "nothing", text)
+    return text[:1].upper() + text[1:]
 
 
 def _range(row: Setting) -> str:
