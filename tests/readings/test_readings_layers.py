@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, datetime
+
 import pytest
 
 from bandwright.readings.at.table import DIALECTS
@@ -11,7 +14,7 @@ from bandwright.readings.labels import classify
 from bandwright.readings.normalise import decode, plain
 from bandwright.readings.parse import parse, reading_json
 from bandwright.readings.values import mode_of, read_value, registration_of
-from bandwright.words.radio import FieldState, Mode, Rat, Registration, Role
+from bandwright.words.radio import Capture, FieldState, Mode, Rat, Registration, Role
 
 
 def only(text, rat="lte"):
@@ -366,3 +369,19 @@ def test_plain_data_has_exactly_the_documented_shape():
     assert reading_json(parse(code)[0], code)["carriers"][0]["fields"]["rsrp"] == {"low": None, "high": -140.0, "unit": "dBm"}
     beside = "Network type: LTE\nRSRP: -92 dBm\nSomething else: 12\n"
     assert reading_json(parse(beside)[0], beside)["unread"] == [{"start": 32, "stop": 50, "text": "Something else: 12"}]
+
+
+def test_capture_gives_its_time_and_key_to_its_readings():
+    at = datetime(2026, 1, 1, 10, 0, tzinfo=UTC)
+    capture = Capture(key="c1", at=at, kind="pasted", text='+CEREG: 2,1,"1A2B","01A2D003",7\r\n\r\nOK\r\n')
+    (reading,) = parse(capture)
+    assert (reading.at, reading.capture_key, reading.dialects) == (at, "c1", ("D",))
+    assert reading == replace(parse(capture.text)[0], at=at, capture_key="c1")
+    assert parse(capture.text.encode()) == parse(capture.text)
+
+
+def test_rows_under_headings_of_their_kind_are_read():
+    text = "+GTCCINFO:\nLTE service cell:\n1,4,001,01,1A2B,1A2D003,1300,211,103,100,40,50,49,18\nLTE neighbor cell:\n2,4,,,FFFF,00FFFFFFF,1300,12,,36,36,10\n\nOK\n"
+    (reading,) = parse(text)
+    assert [(c.role, c.get("pci").value) for c in reading.carriers] == [(Role.SERVING, 211), (Role.NEIGHBOUR, 12)]
+    assert reading.carriers[0].get("dl_bandwidth").value == 20

@@ -374,7 +374,7 @@ def _field_json(item: Field) -> dict[str, Any]:
     made: dict[str, Any] = {"low": item.low, "high": item.high} if item.is_interval else {"value": value}
     if item.unit is not None and (item.value is not None or item.is_interval):
         made["unit"] = item.unit
-    if item.why is not None:
+    if item.why is not None and (item.state is not FieldState.OK or item.derived):
         made["why"] = item.why
     if item.state is not FieldState.OK:
         made["state"] = item.state.value

@@ -18,6 +18,7 @@ __all__ = ["ROW"]
 
 _KEY = "F"
 _ROW = re.compile(r"[ \t]*([12],\d{1,2},[^\n]*)")
+_HEADING = re.compile(r"[ \t]*(?:LTE|NR|WCDMA|GSM)[A-Za-z0-9 -]{0,20} cells?:[ \t]*(?=\n|\Z)")
 _RATS = {"4": Rat.LTE, "9": Rat.NR}
 _OLDER = {"1": Mode.GSM, "2": Mode.WCDMA}
 
@@ -31,6 +32,11 @@ def _read(answer: Answer, into: Collector) -> int:
     while place >= 0:
         while place < len(text) and text[place] in "\n\r\t ":
             place += 1
+        heading = _HEADING.match(text, place)
+        if heading is not None:
+            stop = place + len(heading.group().rstrip())
+            place = text.find("\n", stop)
+            continue
         found = _ROW.match(text, place)
         if found is None:
             break
