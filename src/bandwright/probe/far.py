@@ -466,8 +466,12 @@ class FarEnd:
             elif kind in {"go", "stop"}:
                 load = session.loads.get(_load_number(message))
                 if load is not None:
+                    if load.hand_over is not None:
+                        load.hand_over.shutdown(socket.SHUT_RDWR)  # no more connections: its process goes on with those it has
+                        load.hand_over.close()
+                        load.hand_over = None
                     load.worker.send({"type": kind})
-                reply = {"type": kind + "ing", "load": message.get("load")}
+                reply = {"type": "going" if kind == "go" else "stopping", "load": message.get("load")}
             elif kind == "result?":
                 load = session.loads.get(_load_number(message))
                 reply = load.result if load is not None and load.result is not None else {"type": "no result", "load": message.get("load")}
