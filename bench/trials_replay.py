@@ -91,8 +91,8 @@ def scaled(family: str, series: np.ndarray, step_min: float, draw: int) -> Place
 
 
 def wild(folder: Path, draw: int) -> list[Place]:
-    """Ten-second means of NSA downloads without motion; consecutive values are a quarter of an hour apart, so that dwell times last."""
-    data = pl.read_parquet(folder / "ucc5g.parquet").filter((pl.col("motion") == "static") & pl.col("dl_mbps").is_not_null())
+    """Ten-second means of NSA downloads without motion, in real time: the clock runs along an hour of trace, and wraps."""
+    data = pl.read_parquet(folder / "ucc5g.parquet").filter((pl.col("motion") == "static") & (pl.col("load") == "bulk_dl") & pl.col("dl_mbps").is_not_null())
     ten = (
         data.with_columns((pl.col("t_s") // 10).alias("slot"))
         .group_by("trace", "slot")
@@ -101,7 +101,7 @@ def wild(folder: Path, draw: int) -> list[Place]:
         .to_numpy()
     )
     ten = ten[ten > 0.2]
-    return [scaled("ten seconds, wild", np.log(ten), 15.0, 100 * draw + i) for i in range(8)]
+    return [scaled("ten seconds, wild", np.log(ten), 1.0 / 6.0, 100 * draw + i) for i in range(8)]
 
 
 def calm(folder: Path, draw: int) -> list[Place]:

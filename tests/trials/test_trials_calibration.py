@@ -38,7 +38,7 @@ def test_ranks_of_the_truth_among_the_draws_are_uniform(make) -> None:
         records = run(design, world)
         found = values(frame_of(read(design, records)), seed)
         which = seed % len(design.setups)
-        rank = float((found.draws[:, which] < world.values[design.setups[which].key]).mean())
+        rank = float((found.draws[:, which] < world.truth[design.setups[which].key]).mean())
         counts[min(bins - 1, int(rank * bins))] += 1
     statistic = float(((counts - campaigns / bins) ** 2 / (campaigns / bins)).sum())
     assert _chi_square_tail(statistic, bins - 1) > 0.01, counts

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from bandwright.trials.analysis import fit, problem_of, values
-from bandwright.trials.model import MU_SD, PRIORS, SLOPE_MEAN, SLOPE_SD, Frame, hour_kernel, kernels, priors_of
+from bandwright.trials.model import MU_SD, PRIORS, SLOPE_MEAN, SLOPE_SD, Frame, kernels, priors_of
 from bandwright.trials.reml import GRADIENT_TOLERANCE, Problem, at_points, find_mode, score
 
 
@@ -74,7 +74,7 @@ def test_without_tests_the_draws_follow_the_prior() -> None:
     weights = empty.weights
     hours = np.arange(24) + 0.5
     spread = {p.name: p.median**2 * np.exp(2 * p.spread**2) for p in PRIORS}  # mean of a squared lognormal sd
-    own = float(weights @ hour_kernel(hours[:, None] - hours) @ weights)
+    own = float(weights @ np.exp(-2 * np.sin(np.pi * (hours[:, None] - hours) / 24) ** 2 / 0.8**2) @ weights)
     p = empty.predicted
     expected = MU_SD**2 + SLOPE_SD**2 * np.outer(p, p) + (spread["tuning"] + spread["profile"] * own) * (empty.tuning[:, None] == empty.tuning)
     expected += spread["rig"] * (empty.rig[:, None] == empty.rig) + spread["setup"] * np.eye(6)

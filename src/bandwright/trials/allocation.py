@@ -40,28 +40,32 @@ class Chances:
 
 def chances(draws: Array, setups: Sequence[str], indifference: float) -> Chances:
     """Return the chances of the contending setups. draws: (S, K), columns in the order of `setups`, K >= 1."""
-    n, k = draws.shape
-    top = draws.max(axis=1)
-    good = (draws >= top[:, None] - indifference).mean(axis=0)
-    first = np.bincount(draws.argmax(axis=1), minlength=k) / n
-    lead = int(np.lexsort((-draws.mean(axis=0), -good))[0])
-    second = np.zeros(k)
-    if k > 1:
-        rest = draws.copy()
-        rest[:, lead] = -np.inf
-        second = np.bincount(rest.argmax(axis=1), minlength=k) / n
+    columns = np.ascontiguousarray(draws.T)  # a setup a row: what follows runs along the draws
+    top = columns.max(axis=0)
+    good = (columns >= top - indifference).mean(axis=1)
+    first = (columns == top).mean(axis=1)
+    lead = int(np.lexsort((-columns.mean(axis=1), -good))[0])
+    second = np.zeros(len(columns))
+    if len(columns) > 1:
+        rest, best = _others(columns, lead)
+        second = (rest == best).mean(axis=1)
     return Chances(tuple(setups), good, first, second, lead)
+
+
+def _others(columns: Array, lead: int) -> tuple[Array, Array]:
+    """Return the draws with the lead's out of the way, and the highest of the others in each."""
+    rest = columns.copy()
+    rest[lead] = -np.inf
+    return rest, rest.max(axis=0)
 
 
 def risks(draws: Array, odds: Chances, indifference: float) -> Array:
     """Return per setup the chance that it is the best challenger and beats the lead by more than the indifference."""
     if draws.shape[1] < 2:
         return np.zeros(draws.shape[1])
-    rest = draws.copy()
-    rest[:, odds.lead] = -np.inf
-    challenger = rest.argmax(axis=1)
-    beats = rest[np.arange(draws.shape[0]), challenger] > draws[:, odds.lead] + indifference
-    return np.asarray(np.bincount(challenger[beats], minlength=draws.shape[1]) / draws.shape[0])
+    columns = np.ascontiguousarray(draws.T)
+    rest, best = _others(columns, odds.lead)
+    return np.asarray(((rest == best) & (best > columns[odds.lead] + indifference)).mean(axis=1))
 
 
 def keep(odds: Chances, risk: Array, here: Sequence[str], means: Array, most: int = MOST_IN_A_ROUND) -> tuple[str, ...]:

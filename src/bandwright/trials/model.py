@@ -112,21 +112,28 @@ def kernels(frame: Frame) -> tuple[Array, Array]:
             case "mounting":
                 row[:] = frame.visit[:, None] == frame.visit
             case "common":
-                np.exp(gap / -float(prior.minutes or 1.0), out=row)
+                np.exp(np.multiply(gap, -1.0 / float(prior.minutes or 1.0), out=row), out=row)
             case "own":
-                np.exp(gap / -float(prior.minutes or 1.0), out=row)
+                np.exp(np.multiply(gap, -1.0 / float(prior.minutes or 1.0), out=row), out=row)
                 np.multiply(row, same_tuning, out=row)
             case "setup's own":
-                np.exp(gap / -float(prior.minutes or 1.0), out=row)
+                np.exp(np.multiply(gap, -1.0 / float(prior.minutes or 1.0), out=row), out=row)
                 np.multiply(row, k[:, None] == k, out=row)
             case "profile":
-                row[:] = same_tuning * hour_kernel(frame.hour[:, None] - frame.hour)
+                row[:] = same_tuning * hour_kernel(frame.hour, frame.hour)
     return fixed, stack
 
 
-def hour_kernel(difference_h: Array) -> Array:
-    """Return the correlation of a tuning's profile at two hours of the day. Period 24 h."""
-    return np.asarray(np.exp(-2.0 * np.sin(np.pi * difference_h / 24.0) ** 2 / 0.64))
+def hour_kernel(hours: Array, others: Array) -> Array:
+    """Return the correlation of a tuning's profile at hours of the day (N,) and others (M,): (N, M). Period 24 h.
+
+    exp(-2 sin^2(pi d / 24) / 0.8^2) of the difference d, with 2 sin^2(x / 2) = 1 - cos x and the cosine of a difference as a product.
+    """
+    a, b = hours * (np.pi / 12.0), others * (np.pi / 12.0)
+    cosine = np.column_stack([np.cos(a), np.sin(a)]) @ np.vstack([np.cos(b), np.sin(b)])
+    cosine -= 1.0
+    cosine /= 0.64
+    return np.asarray(np.exp(cosine, out=cosine))
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +154,7 @@ def targets(frame: Frame) -> Targets:
     own = np.zeros((len(names), n_setups, n_setups))
     cross = np.zeros((len(names), n_setups, k.size))
     stands = frame.standing >= 0
-    centres = np.arange(24) + 0.5
+    centres = np.linspace(0.5, 23.5, 24)
     for i, name in enumerate(names):
         match name:
             case "tuning":
@@ -164,8 +171,8 @@ def targets(frame: Frame) -> Targets:
                 cross[i] = (frame.standing[:, None] == frame.visit) & stands[:, None]
             case "profile":
                 same = frame.tuning[:, None] == frame.tuning
-                own[i] = float(frame.weights @ hour_kernel(centres[:, None] - centres) @ frame.weights) * same
-                cross[i] = same[:, k] * (frame.weights @ hour_kernel(centres[:, None] - frame.hour))
+                own[i] = float(frame.weights @ hour_kernel(centres, centres) @ frame.weights) * same
+                cross[i] = same[:, k] * (frame.weights @ hour_kernel(centres, frame.hour))
             case _:
                 pass  # what passes with the minutes or the days is not part of a value
     p = frame.predicted

@@ -27,7 +27,7 @@ STEPS_AN_HOUR = 4
 class PriorWorld:
     """One site drawn from the model's prior, given the predicted scores of the design.
 
-    values: per setup key, what it is worth. clipped: scores end at -1 and 1, as real ones do; the model's own do not.
+    truth: per setup key, what it is worth. clipped: scores end at -1 and 1, as real ones do; the model's own do not.
     """
 
     def __init__(self, design: Design, *, seed: int, clipped: bool = True) -> None:
@@ -43,16 +43,16 @@ class PriorWorld:
         middle = sum(known) / len(known) if known else 0.0
         slope, level = SLOPE_MEAN + SLOPE_SD * self._normal(), MU_SD * self._normal()
         grid = np.arange(24 * STEPS_AN_HOUR) / STEPS_AN_HOUR
-        root = np.linalg.cholesky(hour_kernel(grid[:, None] - grid) + 1e-6 * np.eye(grid.size))
+        root = np.linalg.cholesky(hour_kernel(grid, grid) + 1e-6 * np.eye(grid.size))
         self._profiles = {t: self._sd["profile"] * (root @ self._rng.standard_normal(grid.size)) for t in dict.fromkeys(s.tuning for s in design.setups)}
         weights = np.repeat(hour_weights(design.needs), STEPS_AN_HOUR) / STEPS_AN_HOUR
         self._setups = {s.key: s for s in design.setups}
         self._base: dict[str, float] = {}
-        self.values: dict[str, float] = {}
+        self.truth: dict[str, float] = {}
         for s in design.setups:
             predicted = 0.0 if s.predicted_score is None else s.predicted_score - middle
             self._base[s.key] = level + slope * predicted + self._hold("tuning", s.tuning) + self._hold("rig", s.rig) + self._hold("setup", s.key)
-            self.values[s.key] = self._base[s.key] + float(weights @ self._profiles[s.tuning])
+            self.truth[s.key] = self._base[s.key] + float(weights @ self._profiles[s.tuning])
 
     def test(self, *, setup: str, visit: int, at: datetime, warmup_s: float) -> Sample:
         """Test a setup. warmup_s changes nothing: the model has no warm-up."""
