@@ -128,6 +128,34 @@ async def test_a_capture_names_what_could_not_be_asked_and_keeps_the_rest() -> N
     assert all(done.sent in capture.text for done in capture.exchanges)
 
 
+class Chatty(Wireless):
+    """A line on which something nobody asked for comes all the time."""
+
+    async def receive(self, timeout_s: float) -> bytes:
+        data = await super().receive(min(timeout_s, 0.1))
+        return data or b"\r\n+QIND: 1\r\n"
+
+
+async def test_a_line_that_is_never_quiet_ends_too() -> None:
+    clock = SimClock()
+    talk = Session(Chatty(Place(clock).modem, clock), timeout_s=5.0, quiet_s=0.3)
+    with pytest.raises(GatewayUnreachable, match="never quiet"):
+        await talk.ask(EXTENDED.fill())
+    assert clock.seconds <= 6 * (5.0 + 5.0) + 1.0
+
+
+async def test_what_a_missing_answer_holds_is_nothing_of_another_command() -> None:
+    clock = SimClock()
+    place = Place(clock)
+    talk, link = session(place, clock)
+    await talk.ask(EXTENDED.fill())
+    place.modem.faults = Script([Fault.SILENT])
+    link._coming.append((clock.seconds, b'\r\n+QCAINFO: "PCC",1300,100\r\n\r\nOK\r\n'))
+    done = await talk.ask(EPS.fill())
+    assert not done.complete
+    assert done.received == ""
+
+
 class Babble:
     """A line that says anything at all."""
 

@@ -145,6 +145,7 @@ class _Armed:
 async def recover(folder: Path, *, timeout_s: float = 60.0) -> tuple[Returned, ...]:
     """Carry out every record left behind in a folder, before anything else is done with its gateways.
 
+    A record whose process still runs, this one included, is not left behind: its guard carries it out when its time is up.
     timeout_s: how long to try each; a record that could not be carried out stays, and its `Returned` says what stands in the way.
     """
     done = []
@@ -153,7 +154,7 @@ async def recover(folder: Path, *, timeout_s: float = 60.0) -> tuple[Returned, .
         if record is None:
             _put_aside(path)
             done.append(Returned(gateway=path.stem, ok=False, why="its record cannot be read; check its mode and bands yourself", at=datetime.now(UTC)))
-        elif not (record.pid != os.getpid() and _alive(record)):
+        elif not _alive(record):
             done.append(await _carry_out(path, record, why="a record was left behind", give_up_s=timeout_s))
     return tuple(done)
 

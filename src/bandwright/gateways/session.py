@@ -5,7 +5,8 @@ What a line to a modem does wrong in practice, and what is done here about it:
   and then silence;
 - echo on or off, or printed twice: echo is asked for, because where it comes it marks where an answer begins;
 - lines that nobody asked for: kept verbatim in the exchange, left to the reader of the text;
-- an answer that is another command's (its lines begin with another command word): put aside as stray, and the wait goes on.
+- an answer that is another command's (no echo of ours before it, or its lines begin with another command word): dropped, and the wait
+  goes on.
 One command is in flight at a time; a lock sees to it.
 Source: ITU-T V.250, 5.2 to 5.7 (command lines, result codes); 3GPP TS 27.007, 9.1 (+CME ERROR).
 """
@@ -32,7 +33,10 @@ _STRETCH = 4  # an answer that keeps coming is not late: it may take so many tim
 
 
 class Session:
-    """An AT conversation over a link. timeout_s: how long nothing may come while an answer is waited for. quiet_s: how long nothing must come for a line to count as quiet."""
+    """An AT conversation over a link.
+
+    timeout_s: how long nothing may come while an answer is waited for. quiet_s: how long nothing must come for a line to count as quiet.
+    """
 
     def __init__(self, link: Link, *, timeout_s: float, quiet_s: float) -> None:
         self.link = link
@@ -75,7 +79,8 @@ class Session:
 
     async def _clean(self) -> None:
         """Bring the line to order: bare AT until one OK and then silence; then echo on, and see whether it comes."""
-        await self._settle(ATTENTION.fill(), "answers no bare AT")
+        self._echoes = False
+        await self._settle(ATTENTION.fill(), "answers no bare AT, or is never quiet")
         self._dirty = False
         answer = await self._exchange(ECHO.fill(), self._timeout_s)
         if self._dirty:
@@ -93,7 +98,8 @@ class Session:
                 continue
             if not (self._pending or await self._listen(self._quiet_s)):
                 return
-            while await self._listen(self._quiet_s):  # let it talk itself out
+            until_s = self.link.now_s() + self._timeout_s
+            while self.link.now_s() < until_s and await self._listen(self._quiet_s):  # let it talk itself out
                 pass
         self._dirty = True
         raise GatewayUnreachable(
@@ -123,18 +129,17 @@ class Session:
         try:
             self._pending = b""
             await self.link.send(command.text.encode("ascii") + b"\r")
-            stray = b""
             until_s = self.link.now_s() + _STRETCH * seconds
             while True:
                 block = await self._until_final(seconds, until_s)
                 if block is None:
                     self._dirty = True
-                    rest, self._pending = self._pending, b""
-                    return Exchange(sent=command.text, received=_text(stray + rest), at_s=at_s, complete=False, fault=f"no answer within {seconds:g} s")
+                    own = self._pending if not self._echoes or command.text.encode() in self._pending else b""
+                    self._pending = b""
+                    return Exchange(sent=command.text, received=_text(own), at_s=at_s, complete=False, fault=f"no answer within {seconds:g} s")
                 verdict = await self._whose(block, command)
                 if verdict is not None:
                     return Exchange(sent=command.text, received=_text(verdict), at_s=at_s, fault=_fault(verdict))
-                stray += block
         except GatewayUnreachable:
             await self.close()
             raise
