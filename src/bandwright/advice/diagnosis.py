@@ -18,7 +18,7 @@ from bandwright.advice.evidence import EVIDENCE, gather
 from bandwright.advice.explain import explain_readings
 from bandwright.advice.facts import facts_of
 from bandwright.advice.findings import FINDINGS, UNKNOWN_PRIORS, FindingRow, Weight, ancestors, descendants, finding_row
-from bandwright.advice.nexttest import NextTest, next_tests
+from bandwright.advice.nexttest import NextTest, next_tests, sentences_of
 from bandwright.words.answers import Evidence, Finding
 
 __all__ = [
@@ -250,7 +250,7 @@ def _finding(weighed: Weighed, symptom: str, *, status: str, certainty: float) -
             *(Evidence(key=i.weight.key, value=i.value, likelihood_ratio=i.ratio, rule=labels[i.weight.key].label, source=i.weight.source) for i in spoken),
             Evidence(key="rule", value=None, rule=row.rule, source=row.source),
         ),
-        settle_by=row.settle_by,
+        settle_by=sentences_of(row.settle_by),
         remedy=row.remedy,
         cost=row.cost,
         will_not_help=row.will_not_help,

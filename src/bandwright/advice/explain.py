@@ -11,6 +11,7 @@ from itertools import combinations
 
 from bandwright.advice.case import SeenCarrier, SeenReading
 from bandwright.advice.case_words import seen_reading
+from bandwright.advice.nexttest import sentences_of
 from bandwright.errors import RangeError
 from bandwright.radio.bands import duplex_of, is_known_band, lte_bandwidths_mhz, nr_bandwidths_mhz, split_band
 from bandwright.radio.carriers import aggregated_width
@@ -40,13 +41,13 @@ def explain_readings(readings: Sequence[Reading]) -> tuple[Finding, ...]:
 
 def _fact(key: str, sentence: str, *items: tuple[str, float | str | None], rule: str, source: str = _CP, settle_by: tuple[str, ...] = ()) -> Finding:
     return Finding(
-        key=key, sentence=sentence, evidence=tuple(Evidence(key=k, value=v, rule=rule, source=source) for k, v in items), settle_by=settle_by, source=source
+        key=key, sentence=sentence, evidence=tuple(Evidence(key=k, value=v, rule=rule, source=source) for k, v in items), settle_by=sentences_of(settle_by), source=source
     )
 
 
 def _name(c: SeenCarrier) -> str:
-    kind = "5G" if c.rat == "nr" else "4G"
-    return f"{kind} band {c.band}" if c.band is not None else f"a {kind} carrier of unknown band"
+    kind = "NR" if c.rat == "nr" else "LTE"
+    return f"{kind} {c.band}" if c.band is not None else f"an {kind} carrier of unknown band"
 
 
 def _duplex(c: SeenCarrier) -> str | None:
@@ -59,7 +60,7 @@ def _scs_khz(c: SeenCarrier) -> int:
     return 15 if c.rat == "lte" else c.scs_khz or (30 if _duplex(c) == "TDD" else 15)
 
 
-_ROLES = {"pcell": "primary carrier", "scell": "secondary carrier", "pscell": "primary 5G carrier of the pair", "serving": "carrier in use"}
+_ROLES = {"pcell": "primary carrier", "scell": "secondary carrier", "pscell": "primary NR carrier of the pair", "serving": "carrier in use"}
 
 
 def _carrier_sentence(c: SeenCarrier) -> Finding:
@@ -174,7 +175,7 @@ def _uplink(reading: SeenReading) -> list[Finding]:
             found.append(
                 _fact(
                     "uplink_path_open",
-                    "4G and 5G together: the reading does not say which of them carries the upload.",
+                    "LTE and NR together: the reading does not say which of them carries the upload.",
                     ("carriers", float(len(reading.serving))),
                     rule="a split bearer sends on its primary path below a threshold, on either above",
                     source="TS 38.323 5.2.1",
@@ -312,13 +313,13 @@ def _seam(reading: SeenReading) -> list[Finding]:
 
 
 def _idle_leg(reading: SeenReading) -> list[Finding]:
-    """A single LTE carrier, or a 5G leg without values, says nothing of what joins under load."""
+    """A single LTE carrier, or an NR leg without values, says nothing of what joins under load."""
     bare = [c for c in reading.serving if c.rat == "nr" and c.rsrp_dbm is None and c.sinr_db is None]
     only = reading.serving[0]
     if len(reading.serving) == 1 and only.rat == "lte" and (only.band, only.rsrp_dbm, only.width_mhz) != (None, None, None):
-        text = "One 4G carrier is shown. At rest a gateway shows no more: further carriers, and a 5G leg, join under load. Read again while a download runs."
+        text = "One LTE carrier is shown. At rest a gateway shows no more: further carriers, and an NR leg, join under load. Read again while a download runs."
     elif bare:
-        text = "The 5G leg shows no values. At rest it sleeps, so that says nothing of how good it is. Read again while a download runs."
+        text = "The NR leg shows no values. At rest it sleeps, so that says nothing of how good it is. Read again while a download runs."
     else:
         return []
     return [

@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-__all__ = ["TESTS", "NextTest", "SettlingTest", "entropy_bits", "gain_bits_of", "next_tests"]
+__all__ = ["TESTS", "NextTest", "SettlingTest", "entropy_bits", "gain_bits_of", "next_tests", "sentences_of"]
 
 _FREE_COST = 2.0
 _WORTH_BITS = 0.02
@@ -163,3 +163,9 @@ def _ladders_after(free: list[NextTest], rest: list[NextTest]) -> list[NextTest]
 
 def _answers(value: float | None, low: float | None, high: float | None) -> bool:
     return value is not None and (low is None or value >= low) and (high is None or value < high)
+
+
+def sentences_of(keys: Sequence[str]) -> tuple[str, ...]:
+    """Return what settling tests ask of a person, in words. Raises KeyError for a key that is not in the table."""
+    by_key = {row.key: row.sentence for row in TESTS}
+    return tuple(by_key[key] for key in keys)
