@@ -1,6 +1,6 @@
 """The study of the trial on replayed real traces, read in place; says so and ends where they are absent.
 
-    python bench/trials_replay.py --traces DIR [--draws 10] [--workers 2]
+    python bench/trials_replay.py [--traces DIR] [--draws 10] [--workers 2]
 
 Three kinds of place. "two arms": repeated minutes at a fixed place with the cells chosen by the network or by an intervention; each
 test is a random minute of its arm. "ten seconds, wild" and "hourly, calm": setups play stretches of one trace, from places of their
@@ -116,7 +116,7 @@ def one(place: Place) -> Played:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--traces", type=Path, required=True)
+    parser.add_argument("--traces", type=Path, default=Path(__file__).resolve().parents[2] / "shared" / "data" / "traces")
     parser.add_argument("--draws", type=int, default=10)
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()

@@ -179,7 +179,9 @@ def test_at_the_deadline_what_has_not_shown_its_worth_goes_back() -> None:
 def test_what_would_overturn_it_is_said_in_figures() -> None:
     said, _, _ = _said({"own/auto": 0.5, "own/n78": 0.1}, 0.2)
     worse = said.against.difference.value + said.indifference
-    assert f"a change of {worse:.2f} in the difference" in said.overturn[1]
+    assert said.overturn[1].startswith(f"a change of {worse:.2f} in the difference, as ")
+    more, ahead = int(said.overturn[1].split(" as ")[1].split()[0]), said.against.difference.value
+    assert (said.rounds * ahead - more * ahead) / (said.rounds + more) == pytest.approx(-said.indifference, abs=0.02)  # whole rounds
     assert "own/n78 better than own/auto by more than 0.10" in said.overturn[0]
 
 

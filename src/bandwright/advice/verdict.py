@@ -216,14 +216,15 @@ def _overturn(where: Standing, against: Comparison | None, indifference: float) 
     """Return, in figures, what would overturn the lead."""
     if against is None:
         return ()
-    mine = where.odds.lead
-    n = max(1, where.rounds)
-    needed = n * (against.difference.value + indifference) / 2.0
-    worse = against.difference.value + indifference
+    ahead, worse = against.difference.value, against.difference.value + indifference
+    change = f"a change of {worse:.2f} in the difference"
+    if ahead > indifference:  # n rounds at +ahead and m at -ahead average -indifference
+        more = max(1, round(where.rounds * worse / (ahead - indifference)))
+        change += f", as {more} more rounds would make in which {against.b} is ahead by {ahead:.2f}"
     return (
-        f"{against.b} better than {against.a} by more than {indifference:.2f}: now {-against.difference.value:+.2f} (90 % {-against.difference.high:+.2f} to {-against.difference.low:+.2f})",
-        f"a change of {worse:.2f} in the difference, or {max(1, round(needed))} more rounds in which {against.b} beats {against.a} by 2 in the score",
-        f"chance that {against.b} is best once {where.odds.setups[mine]} is set aside: {float(where.odds.second.max()):.2f}",
+        f"{against.b} better than {against.a} by more than {indifference:.2f}: now {-ahead:+.2f} (90 % {-against.difference.high:+.2f} to {-against.difference.low:+.2f})",
+        change,
+        f"chance that {against.b} is best once {against.a} is set aside: {float(where.odds.second.max()):.2f}",
     )
 
 
