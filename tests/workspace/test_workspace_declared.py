@@ -136,3 +136,14 @@ def test_texts_that_name_no_hours_are_refused(text: str) -> None:
 
 def test_hours_merge_and_wrap_the_week() -> None:
     assert parse_hours("Sat-Mon 10:00-12:00, Sun 11:00-13:00").spans == ((0, 600, 720), (5, 600, 720), (6, 600, 780))
+
+
+def test_masts_are_declared_with_their_positions_and_checked() -> None:
+    text = '[site]\nname = "x"\nelevation_unit = "ft"\n\n[[mast]]\nname = "hill"\nlatitude_deg = 51.05\nlongitude_deg = 0.02\nheight_m = 30\n\n[[mast]]\nlatitude_deg = 51.0\nlongitude_deg = 0.1\n'
+    declared = read_declared(text)
+    assert [(m.name, m.height_m) for m in declared.masts] == [("hill", 30.0), ("", None)]
+    assert declared.site.elevation_unit == "ft"
+    with pytest.raises(DeclarationError, match="line 13"):
+        read_declared(text.replace("longitude_deg = 0.1", "longitude_deg = 181"))
+    with pytest.raises(DeclarationError, match="latitude_deg is missing"):
+        read_declared('[site]\nname = "x"\n\n[[mast]]\nlongitude_deg = 1.0\n')

@@ -17,6 +17,14 @@ timezone = "UTC"                    # a name of the time zone database, like "Eu
 # latitude_deg = 51.0               # position and heights are optional and stay in this folder
 # longitude_deg = 0.0
 # height_m = 80                     # of the ground, above sea level
+# elevation_unit = "m"              # only for elevation files that do not say it; .hgt and .tif files go into the folder "elevation" beside this file
+
+# A mast whose position you know (several are possible). Without one, `bandwright place` works out where it can be.
+# [[mast]]
+# name = "hill"
+# latitude_deg = 51.05
+# longitude_deg = 0.02
+# height_m = 30                     # of its antennas, above the ground
 
 # What must work, and when. Kinds: video call, group video call, voice call, large upload, backup, security camera, streaming,
 # streaming ultra high definition, gaming, card terminal, remote desktop, web, software updates, telemetry, or own.

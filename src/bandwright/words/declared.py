@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from bandwright.words.campaign import Allowance
 from bandwright.words.rig import GatewayPlan, Rig, Setup, Tuning
 from bandwright.words.settings import defaults
-from bandwright.words.site import Line, Need, Site
+from bandwright.words.site import Line, Mast, Need, Site
 
 __all__ = ["CampaignPlan", "Declared", "FarEndPlan"]
 
@@ -49,6 +49,7 @@ class Declared:
     campaign: CampaignPlan = field(default_factory=CampaignPlan)
     far_end: FarEndPlan = field(default_factory=FarEndPlan)
     settings: dict[str, float | int | str | bool] = field(default_factory=defaults)
+    masts: tuple[Mast, ...] = ()
 
     def rig(self, key: str) -> Rig:
         """Return the rig of that key. Raises KeyError."""

@@ -1,11 +1,11 @@
-"""Site, need, hours and line: what a user declares of the place and of what must work there."""
+"""Site, mast, need, hours and line: what a user declares of the place and of what must work there."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
 
-__all__ = ["Hours", "Line", "Need", "Requirements", "Site"]
+__all__ = ["Hours", "Line", "Mast", "Need", "Requirements", "Site"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +68,17 @@ class Site:
     height_m: float | None = None  # of the ground above sea level
     country: str | None = None  # for limits that differ by country; ISO 3166 alpha-2
     notes: str = ""
+    elevation_unit: str | None = None  # m, ft or us-ft: of elevation files that do not say it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mast:
+    """A mast whose position the user knows. height_m: of its antennas above the ground, where known. Its position stays in the workspace."""
+
+    latitude_deg: float
+    longitude_deg: float
+    height_m: float | None = None
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,7 +22,7 @@ from bandwright.words.campaign import Allowance
 from bandwright.words.declared import CampaignPlan, Declared, FarEndPlan
 from bandwright.words.rig import AntennaPlan, FeederPlan, GatewayPlan, Rig, Setup, Tuning, setup_key
 from bandwright.words.settings import SETTINGS, defaults
-from bandwright.words.site import Line, Need, Requirements, Site
+from bandwright.words.site import Line, Mast, Need, Requirements, Site
 
 __all__ = ["SITE_FILE", "read_declared", "read_file"]
 
@@ -46,6 +46,14 @@ class _Site(_Section):
     height_m: float | None = Field(None, ge=-500, le=9000)
     country: str | None = Field(None, pattern=r"^[A-Z]{2}$")
     notes: str = ""
+    elevation_unit: Literal["m", "ft", "us-ft"] | None = None
+
+
+class _Mast(_Section):
+    name: str = Field("", max_length=60)
+    latitude_deg: float = Field(ge=-90, le=90)
+    longitude_deg: float = Field(ge=-180, le=180)
+    height_m: float | None = Field(None, gt=0, le=500)
 
 
 class _Need(_Section):
@@ -150,6 +158,7 @@ class _FarEnd(_Section):
 
 class _File(_Section):
     site: _Site
+    mast: list[_Mast] = []
     need: list[_Need] = []
     line: list[_Line] = []
     gateway: list[_Gateway] = []
@@ -265,6 +274,7 @@ class _Builder:
             campaign=self._campaign(setups, rigs, lines, gateways, ZoneInfo(site.timezone)),
             far_end=FarEndPlan(**self._in.far_end.model_dump()),
             settings=self._settings(),
+            masts=tuple(Mast(**row.model_dump()) for row in self._in.mast),
         )
 
     def _unique(self, section: str) -> None:
