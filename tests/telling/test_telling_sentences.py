@@ -57,7 +57,7 @@ def test_every_kind_of_verdict_is_told_without_keys_percent_chances_or_empty_sen
 def test_best_says_how_sure_by_how_much_and_against_which(sample: ModuleType, done) -> None:
     gain = Comparison(a="gable/5g", b="window/5g", difference=Estimate(value=0.66, low=0.438, high=0.875), chance_a_better=0.99, margin=1.0)
     t = told(sample, replace(done.verdict, gain_over_in_use=gain))
-    assert str(t.headline) == "Change to Gable, 5G on. 97\u00a0in\u00a0100 sure."
+    assert str(t.headline) == "Change to Gable, 5G on. 97\u00a0in\u00a0100\u00a0sure."
     assert str(t.lede) == "Against Window, 5G on, it leaves the needs 1.9 times the room to spare (1.5 to 2.4 times). Nothing tried is better by 10\u00a0% or more."
     assert "25\u00a0minutes" in str(t.todo)
     assert "140 GBP" in str(t.todo)

@@ -9,7 +9,7 @@ from bandwright.telling.charts.svg import mark_svg
 from bandwright.telling.document import Caution, Document, Drawing, Early, Fold, Items, Log, Note, Para, Part, Plate, Shares, SourceText, Table
 from bandwright.telling.said import Piece, Said
 
-__all__ = ["block_html", "document_html", "drawing_html", "part_html", "said_html"]
+__all__ = ["block_html", "document_html", "drawing_html", "head_html", "part_html", "parts_html", "said_html"]
 
 
 def said_html(sentence: Said | str) -> str:
@@ -132,8 +132,17 @@ def part_html(part: Part, *, first: bool = False) -> str:
     return f'<div class="part{" first" if first else ""}"{anchor}>{title}{body}{_note_html(part.note)}</div>'
 
 
+def head_html(document: Document) -> str:
+    """Return where, and the headline."""
+    where = f'<p class="where">{said_html(document.where)}</p>' if document.where else ""
+    return f"{where}<h1>{said_html(document.headline)}</h1>"
+
+
+def parts_html(document: Document) -> str:
+    """Return all that stands below the headline."""
+    return "".join(part_html(p, first=i == 0 and not p.title) for i, p in enumerate(document.parts))
+
+
 def document_html(document: Document) -> str:
     """Return the body of a document: where, headline, parts."""
-    where = f'<p class="where">{said_html(document.where)}</p>' if document.where else ""
-    parts = "".join(part_html(p, first=i == 0 and not p.title) for i, p in enumerate(document.parts))
-    return f"{where}<h1>{said_html(document.headline)}</h1>{parts}"
+    return head_html(document) + parts_html(document)

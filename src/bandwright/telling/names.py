@@ -17,7 +17,7 @@ from bandwright.words.declared import Declared
 from bandwright.words.rig import Setup
 from bandwright.words.site import Need
 
-__all__ = ["Names", "names_of"]
+__all__ = ["Names", "hours_words", "names_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +67,7 @@ def names_of(declared: Declared | None, *, setups: Sequence[Setup] = (), needs: 
         setups={key: s.label or _setup_name(s, rigs, tunings) for key, s in known.items()},
         marks=_marks(list(known), used, verdict),
         needs={n.key: _first_upper(n.label or n.kind) for n in all_needs},
-        hours={n.key: _hours_text(n.hours.text) for n in all_needs},
+        hours={n.key: hours_words(n.hours.text) for n in all_needs},
         rigs=rigs | {s.rig: _first_upper(s.rig) for s in known.values() if s.rig not in rigs},
         timezone=declared.site.timezone if declared else "UTC",
     )
@@ -97,7 +97,7 @@ def _first_upper(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _hours_text(text: str) -> str:
+def hours_words(text: str) -> str:
     """Return declared hours as they are read in a sentence: "Mon-Fri 09:00-17:00" becomes "weekdays 9 to 17"."""
     out = re.sub(r"\b(?:Mon-Fri)\b", "weekdays", text)
     out = re.sub(r"\b(?:Mon-Sun|daily)\b", "every day", out)

@@ -110,7 +110,7 @@ def _best(case: _Case) -> tuple[Said, Said, Said]:
         first = f"Use {name}."
     else:
         first = f"Change to {name}."
-    headline = said(f"{first} ", strong(f"{_upper(certainty(verdict.certainty))} sure."))
+    headline = said(f"{first} ", strong(f"{_upper(certainty(verdict.certainty))}{NBSP}sure."))
     lede = _gain(verdict, names)
     nothing = f"Nothing tried is better by {_percent(verdict.indifference)} or more."
     if verdict.lead == verdict.in_use:
@@ -125,7 +125,7 @@ def _no_difference(case: _Case) -> tuple[Said, Said, Said]:
     equals = list(verdict.equals) or [s.setup for s in verdict.setups[:2]]
     said_names = joined([names.setup(k) for k in equals], "or")
     low_cost = cheaper(case.declared, equals)
-    sure = strong(f"{_upper(certainty(verdict.certainty))} sure.")
+    sure = strong(f"{_upper(certainty(verdict.certainty))}{NBSP}sure.")
     if low_cost is not None:
         headline = said(f"Take the cheaper, {names.setup(low_cost)}: for these needs either will do. ", sure)
         todo = said(strong("What to do now:"), f" choose by price, not by tests: {said_names} serve these needs alike.")

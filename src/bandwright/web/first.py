@@ -19,6 +19,7 @@ from starlette.exceptions import HTTPException
 
 from bandwright.errors import BandwrightError
 from bandwright.needs.catalogue import CATALOGUE
+from bandwright.telling.names import hours_words
 from bandwright.telling.sentences import asks_of
 from bandwright.web.shared import Pages
 
@@ -113,7 +114,7 @@ def add_first_use(app: FastAPI, pages: Pages) -> None:
 
     def page(request: Request, step: Step, typed: Answers, *, errors: Mapping[str, str] | None = None) -> Response:
         chosen = typed.get("need", "").split("|")
-        needs = [(k.key, k.label[:1].upper() + k.label[1:], f"{asks_of(k.requirements)}. Usually {k.hours}." if asks_of(k.requirements) else f"Usually {k.hours}.", k.key in chosen) for k in CATALOGUE]
+        needs = [(k.key, k.label[:1].upper() + k.label[1:], f"{asks_of(k.requirements)}. Usually {hours_words(k.hours)}." if asks_of(k.requirements) else f"Usually {hours_words(k.hours)}.", k.key in chosen) for k in CATALOGUE]
         earlier = [(f, typed.get(f, "")) for f in _ALL_FIELDS if f not in step.fields]
         return pages.render(
             request, "first.html", status=422 if errors else 200, title="First use", nav=(), step=step, steps=STEPS, typed=typed, errors=errors or {}, needs=needs, gateways=_GATEWAYS, earlier=earlier

@@ -14,7 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 
 from bandwright.errors import BandwrightError, DiskFull, OtherEndFault, UserFault
 from bandwright.telling.document import Block, Document
-from bandwright.telling.markup import block_html, document_html
+from bandwright.telling.markup import block_html, head_html, parts_html
 from bandwright.telling.names import Names, names_of
 from bandwright.telling.sentences import error_told
 from bandwright.web.pages import NAV, PageJobs
@@ -51,7 +51,7 @@ class Pages:
 
     def html(self, template: str, **values: Any) -> str:
         """Return a template filled in: a whole page, or a piece of one."""
-        return self._env.get_template(template).render({"screen": "device", "path": "/", "nav": NAV, "title": "Bandwright", "errors": {}, "typed": {}, "body": None, **values})
+        return self._env.get_template(template).render({"screen": "device", "path": "/", "nav": NAV, "title": "Bandwright", "errors": {}, "typed": {}, "head": "", "body": None, **values})
 
     def render(self, request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
         """Return a page."""
@@ -60,7 +60,7 @@ class Pages:
 
     def document(self, request: Request, document: Document, *, template: str = "document.html", status: int = 200, **values: Any) -> HTMLResponse:
         """Return a page made of a document."""
-        return self.render(request, template, status=status, title=document.title, body=document_html(document), **values)
+        return self.render(request, template, status=status, title=document.title, head=head_html(document), body=parts_html(document), **values)
 
     @staticmethod
     def blocks(blocks: tuple[Block, ...]) -> str:

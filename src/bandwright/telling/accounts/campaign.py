@@ -163,7 +163,7 @@ def _lede(course: Course, names: Names, *, running: bool, decided: bool, latest:
     if course.finished:
         return (Para(said("Every test is kept. ", link("See what the verdict says", "/verdict")), "lede"),)
     if running:
-        return (Para(progress_line(latest, names) if latest else said(_next_line(course.next, names)), "lede"),)
+        return (Para(progress_line(latest, names), "lede"),) if latest else ()
     return (Para(said(f"It is paused; nothing is lost. {_next_line(course.next, names)}"), "lede"),)
 
 
@@ -268,5 +268,5 @@ def card_blocks(question: Question, names: Names) -> tuple[Block, ...]:
 def _named(text: str, question: Question, names: Names) -> str:
     for key, name in ((question.setup, names.setup(question.setup)), (question.rig, names.rig(question.rig or ""))):
         if key:
-            text = text.replace(key, name)
+            text = text.replace(key, name, 1)
     return text
