@@ -310,3 +310,10 @@ def test_anchor_b_what_each_metre_brings(real_terrain) -> None:
         assert distance[-1] == pytest.approx(7_724.132, abs=2e-3)
         assert found.diffraction_median_db == pytest.approx(median, abs=1e-3)
         assert found.basic_transmission_loss_db == pytest.approx(total, abs=1e-3)
+
+
+def test_heights_for_a_picture_are_unknown_where_no_file_covers_them(folder: Path) -> None:
+    terrain = open_terrain(folder / "plain")
+    got = terrain.known_m([46.5, 50.0], [8.5, 8.5])
+    assert got[0] == pytest.approx(ground(np.array(46.5), np.array(8.5)), abs=1e-6)
+    assert np.isnan(got[1])

@@ -5,10 +5,10 @@ from __future__ import annotations
 import socket
 from collections.abc import Awaitable, Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 from bandwright.errors import GatewayUnreachable, SecretError, UsageError
-from bandwright.jobs.house import House, Left
+from bandwright.jobs.house import House, Left, Terrain
 from bandwright.ports import Gateway, Person, Probe, Question
 from bandwright.privacy import Private
 from bandwright.words.declared import Declared
@@ -17,9 +17,10 @@ from bandwright.words.site import Site
 if TYPE_CHECKING:
     from bandwright.probe.outcome import Check
 
-__all__ = ["FAR_END", "SECRETS_FILE", "asker", "check_far_end", "far_end_key", "found_here", "keep_secret", "kind_rows", "open_house", "pairing_of", "recover", "revoke_far_end_key", "run_far_end"]
+__all__ = ["ELEVATION_FOLDER", "FAR_END", "SECRETS_FILE", "asker", "check_far_end", "far_end_key", "found_here", "keep_secret", "kind_rows", "open_house", "pairing_of", "recover", "revoke_far_end_key", "run_far_end"]
 
 SECRETS_FILE = "secrets.toml"
+ELEVATION_FOLDER = "elevation"
 FAR_END = "far_end"
 
 
@@ -58,6 +59,7 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
         probe_maker=probe,
         shown=shown,
         person=person,
+        terrain=lambda: _terrain(folder, declared),
         run_lock=lambda: RunLock(folder),
         guard=TimedReturn(folder, declared.gateway, secrets_file=folder / SECRETS_FILE),
     )
@@ -77,6 +79,17 @@ def _probe(folder: Path, declared: Declared, pair: str | None) -> Probe:
         "there is nothing to measure against",
         todo="Run `bandwright far-end` on a server of yours and keep its string with `bandwright check --pair STRING`, or declare a download_url under [far_end]",
     )
+
+
+def _terrain(folder: Path, declared: Declared) -> Terrain | None:
+    """Return the elevation files of a workspace, or None where there are none. Raises TerrainError for a file that cannot be used as it is."""
+    place = folder / ELEVATION_FOLDER
+    if not place.is_dir() or not any(place.iterdir()):
+        return None
+    from bandwright.workspace.elevation import Unit, open_terrain
+
+    unit: Unit | None = next((u for u in get_args(Unit) if u == declared.site.elevation_unit), None)
+    return open_terrain(place, unit=unit)
 
 
 def _secrets(folder: Path) -> Callable[[str], Private[str]]:

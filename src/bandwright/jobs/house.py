@@ -10,11 +10,11 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 from zoneinfo import ZoneInfo
 
 from bandwright.errors import UsageError
-from bandwright.ports import Clock, Gateway, Person, Probe, Records
+from bandwright.ports import Clock, Elevation, Gateway, Person, Probe, Records
 from bandwright.words.answers import Alert
 from bandwright.words.declared import Declared
 from bandwright.words.measurement import Measurement
@@ -22,7 +22,13 @@ from bandwright.words.radio import Capture, Reading, SettingsSeen
 from bandwright.words.rig import Rig, Tuning
 from bandwright.words.watch import WatchRecord
 
-__all__ = ["Guard", "House", "KeptRecords", "Left"]
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Heights = NDArray[np.float64]
+
+__all__ = ["Guard", "House", "KeptRecords", "Left", "Terrain"]
 
 
 class Left(Exception):
@@ -53,6 +59,22 @@ class KeptRecords(Records, Protocol):
         ...
 
 
+class Terrain(Elevation, Protocol):
+    """Heights of the ground with what a plan and a fan need. All raise TerrainError where no file covers a place, or a void takes part; known_m gives NaN there."""
+
+    def known_m(self, lats_deg: Sequence[float] | Heights, lons_deg: Sequence[float] | Heights) -> Heights:
+        """Return heights, NaN where none is known."""
+        ...
+
+    def radials_m(self, *, lat_deg: float, lon_deg: float, azimuths_deg: Sequence[float], step_m: float, points: int) -> Heights:
+        """Return heights along radials round a place: azimuths × points."""
+        ...
+
+    def ground_m(self, *, lat_deg: float, lon_deg: float) -> float:
+        """Return the height of the ground at a place that is meant to be on land."""
+        ...
+
+
 class Guard(Protocol):
     """Brings a site back by itself when a risky tuning leaves it without service, even if this process dies."""
 
@@ -78,6 +100,7 @@ class House:
     shown: Callable[[Tuning, SettingsSeen, Reading | None], tuple[bool, str]]
     person: Person | None = None
     guard: Guard | None = None
+    terrain: Callable[[], Terrain | None] = lambda: None  # the elevation files, None where there are none
     run_lock: Callable[[], AbstractContextManager[object]] = nullcontext  # held while a campaign runs
     glance: Callable[[], Awaitable[str | None]] | None = None  # one cheap look at the path: the phase that fails, or None for service
     send_alert: Callable[[Alert], Awaitable[int]] | None = None  # how many places took it

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Bearing", "inverse", "series_inverse", "series_points", "track"]
+__all__ = ["Bearing", "inverse", "series_inverse", "series_places", "series_points", "track"]
 
 _A_M = 6_378_137.0
 _E2 = 0.006694379990141317  # of WGS 84, f = 1/298.257223563
@@ -64,13 +64,18 @@ def track(*, from_lat_deg: float, from_lon_deg: float, to_lat_deg: float, to_lon
 
 def series_points(*, from_lat_deg: float, from_lon_deg: float, azimuth_deg: float, along_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return latitudes and longitudes at distances along an azimuth by the local series. along_m: to 30 000."""
+    x, y = along_m * math.sin(math.radians(azimuth_deg)), along_m * math.cos(math.radians(azimuth_deg))
+    return series_places(from_lat_deg=from_lat_deg, from_lon_deg=from_lon_deg, east_m=x, north_m=y)
+
+
+def series_places(*, from_lat_deg: float, from_lon_deg: float, east_m: NDArray[np.float64], north_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return latitudes and longitudes of places so far east and north (along the start's own directions) by the local series. To 30 000 m."""
     import numpy as np
 
     phi = math.radians(from_lat_deg)
     m, n = _radii(phi)
-    x, y = along_m * math.sin(math.radians(azimuth_deg)), along_m * math.cos(math.radians(azimuth_deg))
-    lat = from_lat_deg + np.degrees(y / m - x**2 * math.tan(phi) / (2.0 * m * n))
-    lon = from_lon_deg + np.degrees(x * (1.0 + y * math.tan(phi) / n) / (n * math.cos(phi)))
+    lat = from_lat_deg + np.degrees(north_m / m - east_m**2 * math.tan(phi) / (2.0 * m * n))
+    lon = from_lon_deg + np.degrees(east_m * (1.0 + north_m * math.tan(phi) / n) / (n * math.cos(phi)))
     return lat, lon
 
 

@@ -86,6 +86,25 @@ class TerrainFiles:
         import numpy as np
 
         lats, lons = np.asarray(lats_deg, dtype=np.float64), np.asarray(lons_deg, dtype=np.float64)
+        out, open_ = self._looked_up(lats, lons)
+        if open_.any():
+            at = int(open_.argmax())
+            raise TerrainError("elevation", given=f"no file covers {lats[at]:.4f}, {lons[at]:.4f}", todo=f"Add {_tile_name(float(lats[at]), float(lons[at]))}.hgt or a GeoTIFF of the area.")
+        if np.isnan(out).any():
+            at = int(np.isnan(out).argmax())
+            raise TerrainError("elevation", given=f"a void at {lats[at]:.4f}, {lons[at]:.4f}", todo="Use another file for the area; nothing is interpolated across a void.")
+        return out
+
+    def known_m(self, lats_deg: Sequence[float] | Heights, lons_deg: Sequence[float] | Heights) -> Heights:
+        """Return heights above sea level, NaN where no file covers a point or a void takes part in it: for pictures, never for a path."""
+        import numpy as np
+
+        return self._looked_up(np.asarray(lats_deg, dtype=np.float64), np.asarray(lons_deg, dtype=np.float64))[0]
+
+    def _looked_up(self, lats: Heights, lons: Heights) -> tuple[Heights, NDArray[np.bool_]]:
+        """Heights, NaN where unknown, and which points no file covers."""
+        import numpy as np
+
         out = np.full(lats.size, np.nan)
         open_ = np.ones(lats.size, dtype=bool)
         for grid in self._grids:
@@ -94,13 +113,7 @@ class TerrainFiles:
             if inside.any():
                 out[inside] = grid.heights_m(lats[inside], lons[inside])
                 open_[inside] = False
-        if open_.any():
-            at = int(open_.argmax())
-            raise TerrainError("elevation", given=f"no file covers {lats[at]:.4f}, {lons[at]:.4f}", todo=f"Add {_tile_name(float(lats[at]), float(lons[at]))}.hgt or a GeoTIFF of the area.")
-        if np.isnan(out).any():
-            at = int(np.isnan(out).argmax())
-            raise TerrainError("elevation", given=f"a void at {lats[at]:.4f}, {lons[at]:.4f}", todo="Use another file for the area; nothing is interpolated across a void.")
-        return out
+        return out, open_
 
     def profile_m(self, *, from_lat_deg: float, from_lon_deg: float, to_lat_deg: float, to_lon_deg: float, step_m: float) -> tuple[Sequence[float], Sequence[float]]:
         """Return distances (m) and heights (m above sea level) at equal steps of at most step_m along the geodesic, both ends included.
