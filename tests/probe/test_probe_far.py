@@ -179,6 +179,8 @@ async def test_a_used_up_month_makes_it_void_and_a_small_rest_is_kept_to() -> No
         {"kind": "udp", "direction": "up", "streams": True, "seconds": 1, "max_octets": 1e6},
         {"kind": "udp", "direction": "down", "seconds": 1, "max_octets": 1e6, "payload": 60000},
         {"kind": "tcp", "direction": "down", "streams": 1, "seconds": 1, "max_octets": 1e6, "cc": 7},
+        {"kind": ["tcp"], "direction": {"down": 1}, "streams": 1, "seconds": 1, "max_octets": 1e6},
+        {"kind": "tcp", "direction": "down", "streams": "4", "seconds": [1], "max_octets": None},
     ],
 )
 async def test_loads_beyond_the_limits_are_refused(served, asked: dict) -> None:

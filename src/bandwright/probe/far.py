@@ -24,11 +24,11 @@ from typing import Any, Self
 
 from bandwright.errors import StoreError, UsageError
 from bandwright.probe import keys, pairing, wire
+from bandwright.probe.asked import asked_load, bounded, hexadecimal, load_number
 from bandwright.probe.channel import Channel
 from bandwright.probe.keys import KeyRow, add_key, list_keys, revoke_key
 from bandwright.probe.limits import Knocks, Limits, Refusal, granted_octets
 from bandwright.probe.nq import Responder
-from bandwright.probe.search import ENOUGH_S
 from bandwright.probe.workers import Worker, WorkerDied
 
 __all__ = ["FarEnd", "FarEndSettings", "KeyRow", "add_key", "list_keys", "pairing_string", "revoke_key", "serve"]
@@ -251,8 +251,8 @@ class FarEnd:
         if self._reflector is None:
             return {}
         async with self._reflector_lock:
+            queue = self._replies["done " + kind] = asyncio.Queue()  # what came too late for an earlier question is no answer to this one
             self._reflector.send({"type": kind, **parameters})
-            queue = self._replies.setdefault("done " + kind, asyncio.Queue())
             async with asyncio.timeout(3):
                 return await queue.get()
 
@@ -330,6 +330,9 @@ class FarEnd:
                 session = await self._prove(channel, host)
         except (TimeoutError, OSError, EOFError, wire.WireError):
             return
+        except StoreError as error:
+            _log.warning("%s", error)
+            return
         finally:
             self._unproved.pop(this, None)
             if conn.fileno() >= 0:
@@ -365,7 +368,7 @@ class FarEnd:
         """Return the session of a near end that proved its key; None, and not a word, where it did not."""
         try:
             hello = await channel.receive(self._limits.unproved_s)
-            near_id, nonce_near = hello.get("near_id"), _octets(hello.get("nonce"), 16)
+            near_id, nonce_near = hello.get("near_id"), hexadecimal(hello.get("nonce"), 16)
             if hello["type"] != "hello" or not isinstance(near_id, str) or nonce_near is None:
                 await channel.close()
                 return None
@@ -380,7 +383,7 @@ class FarEnd:
             proof = wire.auth_mac(
                 key or secrets.token_bytes(32), nonce_far=nonce_far, nonce_near=nonce_near, near_id=near_id, certificate_sha256=self._certificate_sha256
             )
-            given = _octets(answer.get("mac"), 32) if answer["type"] == "auth" else None
+            given = hexadecimal(answer.get("mac"), 32) if answer["type"] == "auth" else None
             if given is None or not hmac.compare_digest(proof, given) or key is None:
                 await channel.close()
                 return None
@@ -432,7 +435,7 @@ class FarEnd:
                 await self._answer(session, channel, message)
         except (TimeoutError, OSError, EOFError, wire.WireError):
             pass
-        except asyncio.CancelledError:
+        except BaseException:  # whatever it is, the turn goes to the next
             await self._end(session)
             raise
         if session.channel is not channel:
@@ -464,7 +467,7 @@ class FarEnd:
             elif kind == "load":
                 reply = await self._grant(session, message)
             elif kind in {"go", "stop"}:
-                load = session.loads.get(_load_number(message))
+                load = session.loads.get(load_number(message))
                 if load is not None:
                     if load.hand_over is not None:
                         load.hand_over.shutdown(socket.SHUT_RDWR)  # no more connections: its process goes on with those it has
@@ -473,13 +476,13 @@ class FarEnd:
                     load.worker.send({"type": kind})
                 reply = {"type": "going" if kind == "go" else "stopping", "load": message.get("load")}
             elif kind == "result?":
-                load = session.loads.get(_load_number(message))
+                load = session.loads.get(load_number(message))
                 reply = load.result if load is not None and load.result is not None else {"type": "no result", "load": message.get("load")}
             elif kind == "bye":
                 reply = {"type": "bye"}
             else:
                 reply = {"type": "refused", "code": "unknown", "reason": f"Version 1 has no {kind[:40]!r}."}
-        except (TimeoutError, WorkerDied, StoreError) as error:
+        except (OSError, WorkerDied, StoreError) as error:
             _log.warning("far end in trouble: %s", type(error).__name__)
             reply = {"type": "refused", "code": "far end", "reason": "The far end is in trouble itself."}
         if "id" in message:
@@ -504,7 +507,7 @@ class FarEnd:
         return {"type": "begun"}
 
     async def _delay(self, session: _Session, message: dict[str, Any]) -> dict[str, Any]:
-        pps, seconds = _number(message.get("pps"), 0.1, self._limits.probes_per_s), _number(message.get("seconds"), 0.1, 4 * self._limits.load_seconds)
+        pps, seconds = bounded(message.get("pps"), 0.1, self._limits.probes_per_s), bounded(message.get("seconds"), 0.1, 4 * self._limits.load_seconds)
         if pps is None or seconds is None or not session.has_turn:
             return {"type": "refused", "code": "limits", "reason": "That many delay packets are not allowed, or it is not this session's turn."}
         await self._tell_reflector("session", ssid=session.ssid, key=wire.derive(session.key, "stamp").hex(), packets=int(pps * seconds * 1.2) + 100)
@@ -513,7 +516,7 @@ class FarEnd:
 
     async def _grant(self, session: _Session, message: dict[str, Any]) -> dict[str, Any]:
         """Start the process of a load and return the tags with which its connections must open."""
-        asked = _asked_load(message, self._limits)
+        asked = asked_load(message, self._limits)
         if isinstance(asked, Refusal) or not session.has_turn:
             refusal = asked if isinstance(asked, Refusal) else Refusal("turn", "It is not this session's turn.")
             return {"type": "refused", "code": refusal.code, "reason": refusal.reason}
@@ -655,7 +658,11 @@ class FarEnd:
 async def _worker_with_channel() -> tuple[Worker, socket.socket, int]:
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
     with theirs:
-        return await Worker.start(pass_fds=(theirs.fileno(),)), ours, theirs.fileno()
+        try:
+            return await Worker.start(pass_fds=(theirs.fileno(),)), ours, theirs.fileno()
+        except BaseException:
+            ours.close()
+            raise
 
 
 async def _readable(conn: socket.socket) -> None:
@@ -671,46 +678,6 @@ async def _readable(conn: socket.socket) -> None:
         await arrived
     finally:
         loop.remove_reader(conn.fileno())
-
-
-def _octets(text: object, length: int) -> bytes | None:
-    """Return the octets of a hexadecimal text of that length, or None."""
-    if not isinstance(text, str) or len(text) != 2 * length:
-        return None
-    try:
-        return bytes.fromhex(text)
-    except ValueError:
-        return None
-
-
-def _load_number(message: dict[str, Any]) -> int:
-    given = message.get("load")
-    return given if isinstance(given, int) else 0
-
-
-def _number(given: object, low: float, high: float) -> float | None:
-    """Return a number within its bounds, or None."""
-    if isinstance(given, bool) or not isinstance(given, int | float) or not low <= given <= high:
-        return None
-    return given
-
-
-def _asked_load(message: dict[str, Any], limits: Limits) -> dict[str, Any] | Refusal:
-    kind, direction, cc = message.get("kind"), message.get("direction"), message.get("cc")
-    numbers = {
-        "seconds": _number(message.get("seconds"), 0.05, limits.load_seconds),
-        "streams": _number(message.get("streams", 1), 1, limits.streams),
-        "max_octets": _number(message.get("max_octets"), 1000, 1e13),
-        "max_mbps": _number(message.get("max_mbps", limits.load_mbps), 0.01, 1e6),
-        "start_mbps": _number(message.get("start_mbps", 0.0), 0.0, 1e5),
-        "enough_s": _number(message.get("enough_s", ENOUGH_S), 0.1, 30.0),
-        "payload": _number(message.get("payload", 1200), 64, 1472),
-    }
-    if kind not in {"tcp", "udp"} or direction not in {"down", "up"} or not isinstance(cc, str | None) or None in numbers.values():
-        return Refusal("limits", f"Such a load is not allowed: at most {limits.load_seconds:g} s and {limits.streams} streams.")
-    known = {k: v for k, v in numbers.items() if v is not None}
-    known["max_mbps"] = min(known["max_mbps"], limits.load_mbps)
-    return {"kind": kind, "direction": direction, "cc": cc, **known, "streams": int(known["streams"]), "payload": int(known["payload"])}
 
 
 def _thin(samples: list[Any], at_most: int = 1200) -> list[Any]:

@@ -2,7 +2,7 @@
 
 A job has a process to itself so that nothing else in the program delays its packets. The parent writes JSON lines to its
 standard input (the first names the job and holds its parameters, later ones are commands) and reads JSON lines from its
-standard output. It ends when its job ends, or when the parent goes away. It is started with `-I -S` and imports only what
+standard output, the first of which is "started". It ends when its job ends, or when the parent goes away. It is started with `-I -S` and imports only what
 a socket needs, so that it is up in a few hundredths of a second.
 """
 
@@ -32,6 +32,9 @@ JOBS = {
 }
 
 
+_AT_ONCE = ("delay", "tcp")  # what is loaded before a job is known, so that a job begins at once
+
+
 def main() -> None:
     """Read a job from standard input, do it, say what it found, and end."""
     lock = threading.Lock()
@@ -45,6 +48,9 @@ def main() -> None:
             except (BrokenPipeError, ValueError):
                 os._exit(1)
 
+    for module in _AT_ONCE:
+        importlib.import_module(JOBS[module])
+    emit({"type": "started"})
     first = sys.stdin.buffer.readline()
     if not first:
         return

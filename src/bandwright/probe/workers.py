@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import json
 import os
 import signal
@@ -17,6 +18,7 @@ __all__ = ["Worker", "WorkerDied"]
 
 _ROOT = str(Path(__file__).resolve().parents[2])
 _START = f"import sys; sys.path.insert(0, {_ROOT!r}); from bandwright.probe.worker import main; main()"
+_UP_S = 15.0
 _LINE_LIMIT = 64 * 2**20
 _KILL = getattr(signal, "SIGKILL", signal.SIGTERM)
 
@@ -34,11 +36,21 @@ class Worker:
 
     @classmethod
     async def start(cls, *, pass_fds: tuple[int, ...] = ()) -> Worker:
-        """Start a process that waits for its job."""
+        """Start a process and return it when it waits for its job. Raises OSError where that cannot be had."""
         process = await asyncio.create_subprocess_exec(
             sys.executable, "-I", "-S", "-c", _START, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, pass_fds=pass_fds, limit=_LINE_LIMIT
         )
-        return cls(process)
+        worker = cls(process)
+        try:
+            async with asyncio.timeout(_UP_S):
+                await worker.message()  # "started": what comes after this is not slowed down by a busy computer's slow start
+        except (TimeoutError, WorkerDied):
+            await worker.close()
+            raise OSError(errno.EAGAIN, "a process could not be started in time") from None
+        except BaseException:
+            await worker.close()
+            raise
+        return worker
 
     def give(self, job: str, **parameters: Any) -> None:
         """Give it its job."""
