@@ -153,6 +153,10 @@ def _mode(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[int,
         if subject.technology is None and mode in {Mode.LTE, Mode.NR, Mode.NR_SA}:
             subject.hint = Rat.LTE if mode is Mode.LTE else Rat.NR
         return
+    if not bare and {piece.mode, mode} in ({Mode.LTE, Mode.NR}, {Mode.LTE, Mode.NR_SA}) and piece.mode_rank == 2:
+        piece.mode, piece.mode_rank = None, 9
+        piece.why["mode"] = "two technologies are stated"
+        return
     piece.say_mode(mode, 1 if bare else 2)
 
 
@@ -278,7 +282,10 @@ def _role(entry: Entry, subject: _Subject, subjects: list[_Subject], piece: Piec
     if not said.known or said.quantity not in {"", "role"} or not (said.role or said.rat is not None):
         return
     piece.spans.append(span)
-    if subject.fields and _begins_again(subject, entry.key):
+    # in a page without parts, a role that stands after values begins the next carrier
+    if (subject.fields and (entry.block == () or _begins_again(subject, entry.key))) or (
+        subject.said is not None and (subject.said.role, subject.said.index) != (said.role, said.index)
+    ):
         subject = _Subject(entry.block, entry.key.rat, entry.key.role, entry.key.index, entry.label_start, entry.key.words)
         subjects.append(subject)
     if said.role and not subject.role:

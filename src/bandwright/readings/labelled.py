@@ -25,7 +25,7 @@ _HINTS = re.compile(
     r"(?i)rsr[pq]|rssi|sinr|snr|arfcn|band|pci|cell|lte|\bnr|5g|4g|plmn|mcc|tac|tracking|imei|imsi|iccid|signal|regist|roam|network|technology|service|channel|mode|physical|cqi"
 )
 _SEGMENT = re.compile(
-    r"\t+|[ ]{2,}|[ ]*[|;•·│┃║][ ]*|,[ ]*(?=[A-Za-z][A-Za-z0-9 _./()-]{0,30}[:=])|,(?=[A-Za-z_][\w.-]{0,30}=)|(?:(?<=[\d\"\]])|(?<=dB)|(?<=dBm)|(?<=Hz))[ ](?=[A-Za-z_][\w.-]{0,30}=\S)"
+    r"\t+|[ ]{2,}|[ ]*[|;•·│┃║][ ]*|,[ ]*(?=(?:[45]G )?[A-Za-z][A-Za-z0-9 _./()-]{0,30}[:=])|,(?=[A-Za-z_][\w.-]{0,30}=)|(?:(?<=[\d\"\]])|(?<=dB)|(?<=dBm)|(?<=Hz))[ ](?=[A-Za-z_][\w.-]{0,30}=\S)"
 )
 _SEPARATOR = re.compile(r"[ \t]*(?:[:=]+>?|->|→)[ \t]*")
 _DECORATION = " \t#=*-_~[]<>{}|+:.•·│┃║─━═┌┐└┘├┤┬┴┼`\"'"
@@ -34,6 +34,7 @@ _RULE = re.compile(r"[\s|+:=_*~.─━═┌┐└┘├┤┬┴┼│┃║-]*
 _STAMP = re.compile(
     r"[ \t]*[\[(]?((?:\d{4}-\d\d-\d\d|\d{1,2}[./]\d{1,2}[./]\d{2,4})[T ,]+\d\d:\d\d(?::\d\d(?:[.,]\d{1,6})?)?(?:Z|[+-]\d\d:?\d\d)?|\d\d:\d\d:\d\d(?:[.,]\d{1,6})?)[\])]?(?:[ ]?[-|:,][ ]|[ \t]+)"
 )
+_NUMBERED = re.compile(r"[A-Za-z][A-Za-z ]{1,20}[ ]?#?(\d{1,2})\Z")
 _FIGURE = re.compile(r"-?\d+(?:[.,]\d+)?(?: ?(?:dBm?|MHz))?\Z")
 _EMPHASIS = re.compile(r"\*\*|`+")
 _PATH = re.compile(r"[\w\[\]-]+(?:[./][\w\[\]-]+)+\Z")
@@ -115,6 +116,9 @@ def _polls(entries: list[Entry]) -> list[int]:
             continue
         period = entries[:position]
         carriers = {(entry.key.rat, entry.key.role, entry.key.index) for entry in period if entry.key.quantity and entry.key.known}
+        states = [(one.text, other.text) for one, other in zip(period, entries[position:], strict=False) if one.key.quantity == "mode"]
+        if any(one != other for one, other in states):
+            return begins  # two technologies of one moment
         if len(carriers) > 1 or any(entry.key.quantity in _OF_A_MOMENT for entry in period):
             following = position
             while whose[following : following + position] == whose[:position]:
@@ -182,6 +186,9 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
         _close(headings, indent)
         found = _pairs(line, len(text))
         if found:
+            if line.text.lstrip().startswith("- ") and _has_more_below(lines, position, indent):
+                number += 1  # an item of a list, with its own labels below: a carrier of its own
+                headings.append(_Heading(indent, indent + 2, Key(), number, says=True))
             for heading in headings:
                 if heading.inner is None:
                     heading.inner = indent
@@ -293,6 +300,9 @@ def _open(headings: list[_Heading], line: _Segment, indent: int, number: int) ->
         and not (headings and _says(headings[-1].key))
     ):
         key = Key(rat=inherited.rat, role=key.role, index=key.index, blocked=key.blocked, known=key.known, words=key.words)
+    numbered = _NUMBERED.match(bare) if not _says(key) else None
+    if numbered is not None:  # "Radio 1": what stands below is of one of several
+        key = Key(index=int(numbered.group(1)), words=key.words)
     if _GUIDE.match(bare):
         key = Key(blocked=True, known=False, words=key.words)
     headings.append(_Heading(indent, None, key, number, _says(key)))
@@ -327,6 +337,8 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
         rest = _Segment(line.text[stamp.end() :], line.start + stamp.end(), line.stop)
         pairs = _pairs(rest, end)
         return [_Pair(_Segment("time", first, first), _Segment(stamp.group(1), first, line.start + stamp.end(1))), *pairs] if pairs else []
+    if line.text.count('","') == 1 and len(cells := _commas(line)) == 2 and _is_label(cells[0].text):
+        return [_Pair(cells[0], cells[1])]  # a list of names and values, in quotes
     segments = _segments(line)
     out: list[_Pair] = []
     about: tuple[Key, ...] = ()
@@ -393,6 +405,13 @@ def _of_one_carrier(pairs: list[_Pair]) -> list[_Pair]:
     return [pair._replace(about=(whose, *pair.about)) for pair in pairs]
 
 
+def _has_more_below(lines: list[_Segment], position: int, indent: int) -> bool:
+    """Whether the line below a list's item stands deeper than it, and is no item itself."""
+    below = lines[position + 1].text if position + 1 < len(lines) else ""
+    bare = below.lstrip(" \t")
+    return bool(bare) and len(below) - len(bare) > indent and not bare.startswith("- ")
+
+
 def _bare_segment(line: _Segment) -> _Segment:
     bare = line.text.strip(_DECORATION)
     start = line.start + (line.text.index(bare) if bare else 0)
@@ -425,9 +444,9 @@ def _listed_after(segment: _Segment, separator: re.Match[str]) -> list[_Pair] | 
 
 
 _ITEM = re.compile(
-    r"[ ]*(?:[,;|]|@|[ ]/[ ]|[ ]-[ ])[ ]*|[ ]*\((?=\d+(?:\.\d)? ?MHz\)|[A-Z-]{3,}[ :=])|\)[ ,;]*|[ ]+(?=(?:\d+(?:\.\d)? ?MHz|RSRP|RSRQ|SINR|SNR|RSSI|PCI|EARFCN|N?R?-?ARFCN)\b)"
+    r"[ ]*(?:[,;|]|@|[ ]/[ ]|[ ]-[ ])[ ]*|[ ]*\((?=\d+(?:\.\d)? ?MHz\)|[A-Z-]{3,}[ :=])|\)[ ,;]*|(?<!DL)(?<!UL)(?<!BW)[ ]+(?=(?:\d+(?:\.\d)? ?MHz|RSRP|RSRQ|SINR|SNR|RSSI|PCI|EARFCN|N?R?-?ARFCN)\b)"
 )
-_WIDTH_ITEM = re.compile(r"(?:(?:DL |BW ?:? ?)?)(\d{1,3}(?:\.\d)?) ?MHz(?: BW| bandwidth)?\Z", re.IGNORECASE)
+_WIDTH_ITEM = re.compile(r"(?:(?:DL |UL |BW ?:? ?)?)(\d{1,3}(?:\.\d)?) ?MHz\Z", re.IGNORECASE)
 _FREQUENCY_ITEM = re.compile(r"(?:FDD |TDD )?\d{3,5}(?:\.\d+)?\+? ?(?:MHz)?\Z|\d(?:\.\d+)? ?GHz\Z", re.IGNORECASE)
 
 
@@ -460,8 +479,9 @@ def _items(segment: _Segment) -> list[_Pair] | None:
 def _item(item: _Segment, pairs: list[_Pair], about: list[Key]) -> bool:
     """Put one item to the pairs, or to what says whose they are; return whether it was understood."""
     synthetic = _Segment("band", item.start, item.start)
-    if _WIDTH_ITEM.match(item.text):
-        pairs.append(_Pair(synthetic._replace(text="bandwidth"), item))
+    if (width := _WIDTH_ITEM.match(item.text)) is not None:
+        way = "uplink bandwidth" if item.text[:2].upper() == "UL" else "bandwidth"
+        pairs.append(_Pair(synthetic._replace(text=way), _Segment(item.text[width.start(1) :], item.start + width.start(1), item.stop)))
         return True
     if _FREQUENCY_ITEM.match(item.text) and pairs:
         return True
