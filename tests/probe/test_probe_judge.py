@@ -104,6 +104,12 @@ def test_lost_delay_packets_give_an_interval() -> None:
     assert rows["probes_lost"].value == 3
 
 
+def test_a_budget_that_is_used_up_too_soon_is_said() -> None:
+    load = _load("down", [900.0], at_s=1.0)
+    load.far["ended"] = "octets"
+    assert "used up" in _values(_seen(load), uplink=False)["goodput_down_mbps"].reason
+
+
 def test_absence_has_its_reason() -> None:
     rows = _values(Seen())
     for quantity in ("delay_idle_ms", "goodput_down_mbps", "goodput_up_mbps", "first_hop_idle_ms"):

@@ -82,7 +82,8 @@ def _goodput(load: LoadSeen | None, quantity: str, seen: Seen) -> Value:
         return Value(quantity=quantity, reason=str(seen.facts.get(f"skipped_{quantity.split('_')[1]}", "the measurement ended before this load")))
     figures = series.figures_of_rate(samples_of(load))
     if figures is None:
-        return Value(quantity=quantity, reason="too little passed to tell a rate")
+        used_up = (load.sender or {}).get("ended") == "octets"
+        return Value(quantity=quantity, reason="the megabytes allowed were used up too soon to tell a rate" if used_up else "too little passed to tell a rate")
     own = _own_delay_mbps(seen, load)
     return Value(quantity=quantity, value=figures.mbps + own, low=figures.low + own, high=figures.high + own)
 
