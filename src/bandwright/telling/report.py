@@ -29,7 +29,7 @@ from bandwright.words.declared import Declared
 __all__ = ["AsBuilt", "as_built_sheet", "before_and_after", "campaign_report", "household_page", "redacted"]
 
 _BLANK = "…" * 24
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,9 +162,9 @@ def as_built_sheet(declared: Declared, rig_key: str, *, built: AsBuilt | None = 
     return redacted(made) if redact else made
 
 
-def redacted(value: T) -> T:
+def redacted(value: _T) -> _T:
     """Return a document in which identities, phone numbers and hardware addresses are dots, in words and drawings alike."""
-    found: T = _redacted(value)
+    found: _T = _redacted(value)
     return found
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Piece", "Said", "link", "named", "quiet", "said", "strong"]
+__all__ = ["Piece", "Said", "Style", "link", "named", "quiet", "said", "strong"]
 
 Style = Literal["", "strong", "quiet", "code"]
 

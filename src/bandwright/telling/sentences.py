@@ -22,7 +22,6 @@ from bandwright.telling.numbers import (
     day,
     factor_range,
     gigabytes,
-    in_words,
     joined,
     measured_text,
     more_or_less,
@@ -491,8 +490,3 @@ def _upper(text: str) -> str:
 
 def _lower(text: str) -> str:
     return text[:1].lower() + text[1:]
-
-
-def count_of_setups(count: int) -> str:
-    """Return "three setups"."""
-    return in_words(count, "setup")

@@ -25,7 +25,7 @@ from bandwright.web.shared import Pages
 
 __all__ = ["STEPS", "Step", "add_first_use", "site_text"]
 
-Answers = Mapping[str, str]
+_Answers = Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,10 +38,10 @@ class Step:
     title: str
     buys: str
     fields: tuple[str, ...]
-    check: Callable[[Answers], dict[str, str]]
+    check: Callable[[_Answers], dict[str, str]]
 
 
-def _number(answers: Answers, name: str, *, unit: str) -> dict[str, str]:
+def _number(answers: _Answers, name: str, *, unit: str) -> dict[str, str]:
     text = answers.get(name, "").strip().replace(",", ".")
     if not text:
         return {}
@@ -52,21 +52,21 @@ def _number(answers: Answers, name: str, *, unit: str) -> dict[str, str]:
     return {} if 0 < value < 1e7 else {name: "This must be more than nothing."}
 
 
-def _check_place(answers: Answers) -> dict[str, str]:
+def _check_place(answers: _Answers) -> dict[str, str]:
     zone = answers.get("timezone", "").strip()
     if zone and zone not in zoneinfo.available_timezones():
         return {"timezone": "This is not a name of the time zone database. Write it like Europe/London or America/Denver."}
     return {}
 
 
-def _check_needs(answers: Answers) -> dict[str, str]:
+def _check_needs(answers: _Answers) -> dict[str, str]:
     text = answers.get("hours", "").strip()
     if text and not re.fullmatch(r"(?:always|[A-Za-z]{3,8}(?:-[A-Za-z]{3})? \d\d:\d\d-\d\d:\d\d)(?:, ?[A-Za-z]{3,8}(?:-[A-Za-z]{3})? \d\d:\d\d-\d\d:\d\d)*", text):
         return {"hours": "Write hours like Mon-Fri 09:00-17:00, or daily 18:00-23:00; several with commas; or always."}
     return {}
 
 
-def _check_plan(answers: Answers) -> dict[str, str]:
+def _check_plan(answers: _Answers) -> dict[str, str]:
     errors = _number(answers, "cap_gb", unit="GB")
     text = answers.get("returnable", "").strip()
     if text:
@@ -77,7 +77,7 @@ def _check_plan(answers: Answers) -> dict[str, str]:
     return errors
 
 
-def _check_gateway(answers: Answers) -> dict[str, str]:
+def _check_gateway(answers: _Answers) -> dict[str, str]:
     kind, where = answers.get("gateway_kind", "pasted"), answers.get("where", "").strip()
     if kind == "at-serial" and not where:
         return {"where": "Say which port, like /dev/ttyUSB2 or COM7."}
@@ -86,7 +86,7 @@ def _check_gateway(answers: Answers) -> dict[str, str]:
     return {}
 
 
-def _check_far_end(answers: Answers) -> dict[str, str]:
+def _check_far_end(answers: _Answers) -> dict[str, str]:
     errors = {}
     address, url = answers.get("far_address", "").strip(), answers.get("download_url", "").strip()
     if address and not re.fullmatch(r"\S+:\d{1,5}", address):
@@ -112,7 +112,7 @@ _ALL_FIELDS = tuple(dict.fromkeys(f for s in STEPS for f in s.fields))
 def add_first_use(app: FastAPI, pages: Pages) -> None:
     """Add the steps of First use."""
 
-    def page(request: Request, step: Step, typed: Answers, *, errors: Mapping[str, str] | None = None) -> Response:
+    def page(request: Request, step: Step, typed: _Answers, *, errors: Mapping[str, str] | None = None) -> Response:
         chosen = typed.get("need", "").split("|")
         needs = [(k.key, k.label[:1].upper() + k.label[1:], f"{asks_of(k.requirements)}. Usually {hours_words(k.hours)}." if asks_of(k.requirements) else f"Usually {hours_words(k.hours)}.", k.key in chosen) for k in CATALOGUE]
         earlier = [(f, typed.get(f, "")) for f in _ALL_FIELDS if f not in step.fields]
@@ -149,7 +149,7 @@ def add_first_use(app: FastAPI, pages: Pages) -> None:
             return page(request, STEPS[step.number], typed)
         return summary(request, typed)
 
-    def summary(request: Request, typed: Answers, *, problem: str = "") -> Response:
+    def summary(request: Request, typed: _Answers, *, problem: str = "") -> Response:
         text = site_text(typed)
         if not problem:
             try:
@@ -158,7 +158,7 @@ def add_first_use(app: FastAPI, pages: Pages) -> None:
                 problem = str(error)
         return pages.render(request, "first_end.html", status=422 if problem else 200, title="First use", nav=(), text=text, problem=problem, earlier=[(f, typed.get(f, "")) for f in _ALL_FIELDS])
 
-    def _write(request: Request, typed: Answers) -> Response:
+    def _write(request: Request, typed: _Answers) -> Response:
         try:
             pages.jobs.declare(site_text(typed))
         except BandwrightError as error:
@@ -166,7 +166,7 @@ def add_first_use(app: FastAPI, pages: Pages) -> None:
         return RedirectResponse("/reading", status_code=303)
 
 
-def site_text(answers: Answers) -> str:
+def site_text(answers: _Answers) -> str:
     """Return the text of `site.toml` that the answers make. What was skipped is left out, and can be added later."""
     name = answers.get("name", "").strip() or "My place"
     lines = ["# Written by First use. Everything can be changed here; lines that begin with # are comments.", "", "[site]", f"name = {_quoted(name)}", f"timezone = {_quoted(answers.get('timezone', '').strip() or 'UTC')}"]

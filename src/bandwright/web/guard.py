@@ -13,11 +13,11 @@ from urllib.parse import parse_qs, urlsplit
 
 __all__ = ["CODE_COOKIE", "CSP", "CodeGate", "Headers", "SameOrigin"]
 
-Scope = MutableMapping[str, Any]
-Message = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[Message]]
-Send = Callable[[Message], Awaitable[None]]
-App = Callable[[Scope, Receive, Send], Awaitable[None]]
+_Scope = MutableMapping[str, Any]
+_Message = MutableMapping[str, Any]
+_Receive = Callable[[], Awaitable[_Message]]
+_Send = Callable[[_Message], Awaitable[None]]
+_App = Callable[[_Scope, _Receive, _Send], Awaitable[None]]
 
 # style: charts carry a few stroke widths of their own. img data: nothing; frames: none.
 CSP = "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
@@ -25,11 +25,11 @@ CODE_COOKIE = "bandwright_code"
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
-def _header(scope: Scope, name: bytes) -> str:
+def _header(scope: _Scope, name: bytes) -> str:
     return next((value.decode("latin-1") for key, value in scope["headers"] if key == name), "")
 
 
-async def _answer(send: Send, status: int, body: str, *, headers: tuple[tuple[bytes, bytes], ...] = ()) -> None:
+async def _answer(send: _Send, status: int, body: str, *, headers: tuple[tuple[bytes, bytes], ...] = ()) -> None:
     kind = (b"content-type", b"text/html; charset=utf-8")
     await send({"type": "http.response.start", "status": status, "headers": [kind, *headers]})
     await send({"type": "http.response.body", "body": body.encode()})
@@ -38,16 +38,16 @@ async def _answer(send: Send, status: int, body: str, *, headers: tuple[tuple[by
 class Headers:
     """Adds the headers that keep a page to itself, and keeps answers out of shared caches."""
 
-    def __init__(self, app: App) -> None:
+    def __init__(self, app: _App) -> None:
         self._app = app
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def __call__(self, scope: _Scope, receive: _Receive, send: _Send) -> None:
         """Pass on, adding headers."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
 
-        async def with_headers(message: Message) -> None:
+        async def with_headers(message: _Message) -> None:
             if message["type"] == "http.response.start":
                 present = {key.lower() for key, _ in message["headers"]}
                 extra = [
@@ -66,10 +66,10 @@ class Headers:
 class SameOrigin:
     """Refuses a write that another site's page has sent: `Sec-Fetch-Site` where the browser says it, else `Origin`."""
 
-    def __init__(self, app: App) -> None:
+    def __init__(self, app: _App) -> None:
         self._app = app
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def __call__(self, scope: _Scope, receive: _Receive, send: _Send) -> None:
         """Pass on, or refuse."""
         if scope["type"] == "http" and scope["method"] not in _SAFE and not self._is_ours(scope):
             await _answer(send, 403, "<!doctype html><title>Not done</title><p>This came from a page of another site, so nothing was done. Open the page on this computer and try again.")
@@ -77,7 +77,7 @@ class SameOrigin:
         await self._app(scope, receive, send)
 
     @staticmethod
-    def _is_ours(scope: Scope) -> bool:
+    def _is_ours(scope: _Scope) -> bool:
         site = _header(scope, b"sec-fetch-site")
         if site:
             return site in {"same-origin", "none"}
@@ -94,11 +94,11 @@ class CodeGate:
 
     MOST_WRONG = 10
 
-    def __init__(self, app: App, *, code: str, form: Callable[[str], str]) -> None:
+    def __init__(self, app: _App, *, code: str, form: Callable[[str], str]) -> None:
         self._app, self._code, self._form = app, code, form
         self._wrong = 0
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def __call__(self, scope: _Scope, receive: _Receive, send: _Send) -> None:
         """Pass on, or ask for the code."""
         if scope["type"] != "http" or self._has_cookie(scope):
             await self._app(scope, receive, send)
@@ -115,14 +115,14 @@ class CodeGate:
             self._wrong += 1
             await _answer(send, 401, self._form("That is not the code that the terminal shows. Type its digits, without spaces."))
 
-    def _has_cookie(self, scope: Scope) -> bool:
+    def _has_cookie(self, scope: _Scope) -> bool:
         try:
             jar = SimpleCookie(_header(scope, b"cookie"))
         except CookieError:
             return False
         return CODE_COOKIE in jar and hmac.compare_digest(jar[CODE_COOKIE].value.encode(), self._code.encode())
 
-    async def _given(self, scope: Scope, receive: Receive) -> str | None:
+    async def _given(self, scope: _Scope, receive: _Receive) -> str | None:
         if scope["method"] == "POST" and scope["path"] == "/code":
             body = b""
             while len(body) < 4096:

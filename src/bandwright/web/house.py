@@ -26,13 +26,13 @@ if TYPE_CHECKING:
 
 __all__ = ["HouseJobs"]
 
-Opener = Callable[[Person | None], "House"]
+_Opener = Callable[[Person | None], "House"]
 
 
 class HouseJobs:
     """The jobs of one workspace. opener: how its house is opened, for a simulated one; None is the folder's own."""
 
-    def __init__(self, folder: Path, *, opener: Opener | None = None) -> None:
+    def __init__(self, folder: Path, *, opener: _Opener | None = None) -> None:
         self.folder = folder
         self._opener = opener
         self._house: House | None = None

@@ -27,7 +27,7 @@ from bandwright.words.campaign import Tested
 
 __all__ = ["add_kept"]
 
-ReportKind = Literal["campaign", "household", "before-after", "as-built", "to-ask"]
+_ReportKind = Literal["campaign", "household", "before-after", "as-built", "to-ask"]
 _ENTERED = ("goodput_down_mbps", "goodput_up_mbps", "delay_idle_ms", "delay_loaded_up_ms")
 
 
@@ -103,12 +103,12 @@ def _verdict(app: FastAPI, pages: Pages) -> None:
         return _no_campaign(request, pages) if document is None else pages.document(request, document, template="verdict.html")
 
     @app.get("/report.html")
-    def report_html(request: Request, kind: ReportKind = "campaign", rig: Annotated[str, Query(max_length=200)] = "") -> Response:
+    def report_html(request: Request, kind: _ReportKind = "campaign", rig: Annotated[str, Query(max_length=200)] = "") -> Response:
         made = _report(pages, kind, rig)
         return _no_campaign(request, pages) if made is None else Response(paper_html(made), media_type="text/html", headers={"content-disposition": f'attachment; filename="{kind}.html"'})
 
     @app.get("/report.pdf")
-    def report_pdf(request: Request, kind: ReportKind = "campaign", rig: Annotated[str, Query(max_length=200)] = "") -> Response:
+    def report_pdf(request: Request, kind: _ReportKind = "campaign", rig: Annotated[str, Query(max_length=200)] = "") -> Response:
         made = _report(pages, kind, rig)
         return _no_campaign(request, pages) if made is None else Response(paper_pdf(made), media_type="application/pdf", headers={"content-disposition": f'attachment; filename="{kind}.pdf"'})
 

@@ -26,7 +26,7 @@ __all__ = ["SCREENS", "Pages"]
 
 SCREENS = ("device", "light", "sun", "dark")
 _MOST_KEPT = 24
-T = TypeVar("T")
+_T = TypeVar("_T")
 
 
 class _Place:
@@ -67,7 +67,7 @@ class Pages:
         """Return blocks as HTML, to stand in a template."""
         return "".join(block_html(b) for b in blocks)
 
-    def kept(self, key: tuple[Hashable, ...], make: Callable[[], T]) -> T:
+    def kept(self, key: tuple[Hashable, ...], make: Callable[[], _T]) -> _T:
         """Return what was made for this key, making it once however many ask; of many keys the oldest are let go."""
         with self._lock:
             place = self._kept.setdefault(key, _Place())
@@ -77,7 +77,7 @@ class Pages:
         with place.lock:
             if not place.made:
                 place.value, place.made = make(), True
-            found: T = place.value
+            found: _T = place.value
             return found
 
     def judged(self) -> JudgeAnswer | None:

@@ -12,7 +12,7 @@ from bandwright.privacy import redact_text
 from bandwright.quantities import quantity
 from bandwright.telling.charts import spectrum
 from bandwright.telling.document import Block, Document, Items, Note, Para, Part, Plate, SourceText, Stretch, Table
-from bandwright.telling.numbers import NBSP, clock, day_and_time, field_text, in_words, number, of_hundred, ranged
+from bandwright.telling.numbers import NBSP, day_and_time, field_text, in_words, number, of_hundred, ranged
 from bandwright.telling.said import Piece, Said, quiet, said, strong
 from bandwright.words.answers import Finding, Forecast
 from bandwright.words.radio import Capture, Carrier, Field, FieldState, Mode, Rat, Reading, Registration, Role, Span
@@ -232,10 +232,3 @@ def _source_part(capture: Capture, readings: Sequence[Reading]) -> Part:
     whose = "As it was pasted." if capture.kind == "pasted" else "As the gateway sent it."
     blocks = (Para(said(f"{whose} Marked: recognised. Dotted underline: printed, not understood. Identities are shown as dots.")), SourceText(label="Source text with recognised parts marked", stretches=stretches))
     return Part(title="The source text", blocks=blocks, note=Note(label="What could not be read", paras=tuple(paras)) if paras else None, anchor="source")
-
-
-def reading_line(reading: Reading, timezone: str) -> str:
-    """Return a reading in one line, for lists: "13:05, EN-DC: LTE B3 + NR n78"."""
-    at = f"{clock(reading.at, timezone)}, " if reading.at else ""
-    mode = f"{_MODES[reading.mode]}: " if reading.mode else ""
-    return f"{at}{mode}{_bands_text(reading.serving()) or 'no carrier'}"

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 
 from bandwright.telling.document import Document, Note, Para, Part, Table
 from bandwright.telling.numbers import NBSP, number
-from bandwright.telling.said import Piece, Said, quiet, said, strong
+from bandwright.telling.said import Piece, quiet, said, strong
 from bandwright.words.settings import SETTINGS, Setting, SettingValue
 
-__all__ = ["said_setting", "settings_document"]
+__all__ = ["settings_document"]
 
 
 def settings_document(values: Mapping[str, SettingValue]) -> Document:
@@ -54,8 +54,3 @@ def _range(row: Setting) -> str:
     if row.low is None or row.high is None:
         return "words as named" if isinstance(row.default, str) else "any"
     return f"{row.low:g} to {row.high:g}"
-
-
-def said_setting(row: Setting) -> Said:
-    """Return one setting in one sentence, for the terminal."""
-    return said(strong(row.key), f": {row.meaning}. Default {_value(row, row.default)}; costs {row.cost}.")

@@ -37,7 +37,7 @@ def verdict_document(verdict: Verdict, *, design: Design, events: Sequence[Campa
                 table=differences.table(data),
             )
         )
-    needs = needs_part(verdict, tests, design=design, names=names, declared=declared)
+    needs = _needs_part(verdict, tests, design=design, names=names, declared=declared)
     overturn = [*told.overturn]
     parts = [Part(blocks=tuple(first), note=_note(verdict, told.basis)), *needs]
     if overturn or told.notes:
@@ -58,7 +58,7 @@ def campaign_line(design: Design, verdict: Verdict, names: Names) -> Said:
     return said(label, f" · verdict of {day_and_time(verdict.at, names.timezone)}" if verdict.at else "")
 
 
-def needs_part(verdict: Verdict, tests: Sequence[Tested], *, design: Design, names: Names, declared: Declared | None) -> list[Part]:
+def _needs_part(verdict: Verdict, tests: Sequence[Tested], *, design: Design, names: Names, declared: Declared | None) -> list[Part]:
     """Return the part that says which need is met at which hour: the chart where there are tests, and the table."""
     blocks: list[Block] = []
     shown = [verdict.lead, *( [verdict.in_use] if verdict.in_use else []), *([verdict.against.b, verdict.against.a] if verdict.against else [])]

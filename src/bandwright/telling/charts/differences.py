@@ -18,7 +18,7 @@ from bandwright.telling.said import said
 from bandwright.words.answers import Comparison, Estimate, Verdict
 from bandwright.words.campaign import Tested
 
-__all__ = ["DifferenceRow", "Differences", "differences", "draw", "round_differences", "table"]
+__all__ = ["DifferenceRow", "Differences", "differences", "draw", "finding", "round_differences", "table"]
 
 _TICKS = (0.15, 0.2, 0.3, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
 
