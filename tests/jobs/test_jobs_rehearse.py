@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import importlib
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -90,6 +93,23 @@ def test_a_case_of_the_twin_is_scored_by_its_needs() -> None:
     assert found.tests > 10
     assert 0.0 <= found.stated <= 1.0
     assert found.least > 0.0
+
+
+@pytest.mark.shared
+@pytest.mark.timeout(120)
+def test_on_real_minutes_of_two_arms_the_better_arm_is_found(shared_data) -> None:
+    """Repeated minutes at ten fixed places, two arms each, replayed in random order: as the benchmark plays them."""
+    bench = Path(__file__).resolve().parents[2] / "bench"
+    sys.path.insert(0, str(bench))
+    try:
+        replay = importlib.import_module("trials_replay")
+    finally:
+        sys.path.remove(str(bench))
+    played = [replay.one(place) for place in replay.two_arms(shared_data / "traces", 0)]
+    assert len(played) >= 8
+    answered = [p for p in played if p.answered]
+    assert len(answered) >= 0.8 * len(played)
+    assert sum(p.right for p in answered) >= 0.8 * len(answered)
 
 
 def test_an_unknown_family_is_refused() -> None:
