@@ -90,6 +90,8 @@ _NR_WORDS = re.compile(r"(?i)\b(?:5g|nr|nr5g|nsa|en-?dc|sa)\b|\bn\d{1,3}\b")
 
 def _hear(entry: Entry, heard: set[Rat]) -> None:
     """Note the technologies that the text has named so far; NR also where only a value or an unknown label names it."""
+    if len(heard) == 2:
+        return
     if entry.key.rat is Rat.NR or _NR_WORDS.search(entry.text) is not None or "5g" in entry.key.words:
         heard.add(Rat.NR)
     elif entry.key.known and not entry.key.blocked and (entry.key.rat is Rat.LTE or (entry.key.quantity == "mode" and mode_of(entry.text) is Mode.LTE)):

@@ -547,7 +547,7 @@ def _segments(line: _Segment) -> list[_Segment]:
 
 def _first_separator(text: str) -> re.Match[str] | None:
     """Return the separator between a label and its value: not the colon of a time or an address."""
-    for found in re.finditer(r"[ \t]*(?:[:=]+>?|->|→)[ \t]*", text):
+    for found in _SEPARATOR.finditer(text):
         if found.start() == 0:
             return None
         before, after = text[found.start() - 1], text[found.end() : found.end() + 1]
