@@ -129,6 +129,10 @@ class SimulatedJobs:
         self._fail()
         return self.explain(self.sample.TEXT, at=self.now())
 
+    async def measure(self) -> Measurement:
+        self._fail()
+        return self.campaign.measurements[2]
+
     async def run(self, person: Person) -> AsyncIterator[CampaignProgress]:
         self._fail()
         at = self.now()

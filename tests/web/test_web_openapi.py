@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 from bandwright.web.app import create_app
 
 schemathesis = pytest.importorskip("schemathesis")
-_LONG_RUNNING = ("/campaign/start", "/campaign/stop", "/campaign/answer")
+_LONG_RUNNING = ("/campaign/start", "/campaign/stop", "/campaign/answer", "/measure")
 
 
 def test_no_input_breaks_a_page(jobs: Callable[..., Any]) -> None:

@@ -221,6 +221,16 @@ def test_settings_show_every_row_of_the_table_with_its_cost(client: TestClient) 
         assert row.cost.removeprefix("none")[1:] in html
 
 
+def test_one_test_now_leads_to_its_page(client: TestClient, jobs: Callable[..., Any]) -> None:
+    answer = client.post("/measure")
+    assert answer.status_code == 303
+    assert answer.headers["location"] == TEST
+    with TestClient(create_app(jobs(raises=UsageError("there is nothing to measure against", todo="Pair a far end.")))) as other:
+        page = other.post("/measure")
+        assert page.status_code == 409
+        assert "Pair a far end." in page.text
+
+
 # figures read elsewhere
 
 

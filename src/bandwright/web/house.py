@@ -14,7 +14,7 @@ from bandwright.errors import UsageError
 from bandwright.ports import Person
 from bandwright.web.pages import Stand
 from bandwright.words.declared import Declared
-from bandwright.words.measurement import Measurement
+from bandwright.words.measurement import Measurement, MeasurementPlan, Size
 from bandwright.words.progress import CampaignProgress
 
 if TYPE_CHECKING:
@@ -147,6 +147,17 @@ class HouseJobs:
             raise UsageError("that gateway is not declared", given=gateway, allowed=", ".join(g.key for g in house.declared.gateways))
         try:
             return await look(house, gateway)
+        finally:
+            await _close(house)
+
+    async def measure(self) -> Measurement:
+        """Measure once, now, through a house of its own."""
+        from bandwright.jobs.measure import measure
+
+        house = self._open()
+        try:
+            plan = MeasurementPlan(size=Size(str(house.declared.settings["measurement_size"])))
+            return (await measure(house, plan=plan)).measurement
         finally:
             await _close(house)
 

@@ -37,6 +37,7 @@ def add_kept(app: FastAPI, pages: Pages) -> None:
     _setups_and_settings(app, pages)
     _verdict(app, pages)
     _history(app, pages)
+    _measure(app, pages)
     _enter(app, pages)
 
 
@@ -161,6 +162,13 @@ def _history(app: FastAPI, pages: Pages) -> None:
         readings = [(moment, look.capture, look.readings) for moment, look in answer.readings]
         before = next((look.forecasts for moment, look in answer.readings if moment in {"idle", "before"}), ())
         return pages.document(request, measurement_document(answer.measurement, readings, names=pages.names(), tested=_tested(pages).get(key), forecasts=before))
+
+
+def _measure(app: FastAPI, pages: Pages) -> None:
+    @app.post("/measure")
+    async def measure() -> Response:
+        kept = await pages.jobs.measure()
+        return RedirectResponse(f"/history/{kept.key}", status_code=303)
 
 
 def _tested(pages: Pages) -> dict[str, Tested]:

@@ -54,7 +54,7 @@ class Stand:
 
 
 class PageJobs(Protocol):
-    """What the pages ask of the jobs. All but the last two are plain calls, made in a thread."""
+    """What the pages ask of the jobs. All but the last three are plain calls, made in a thread."""
 
     def declared(self) -> Declared | None:
         """Return what is declared, or None where nothing is yet. Raises DeclarationError."""
@@ -102,6 +102,10 @@ class PageJobs(Protocol):
 
     async def look(self, gateway: str) -> LookAnswer:
         """Ask a gateway for a reading. Raises GatewayError."""
+        ...
+
+    async def measure(self) -> Measurement:
+        """Measure once, now, through the mounted rig, and keep it. Raises UsageError where there is nothing to measure against."""
         ...
 
     def run(self, person: Person) -> AsyncIterator[CampaignProgress]:
