@@ -244,6 +244,20 @@ async def test_new_ports_in_front_of_the_near_end_do_not_end_a_measurement(serve
     assert max(b - a for a, b in pairwise(sent)) < 0.7  # the delay stream went on from its new port
 
 
+async def test_a_connection_that_is_lost_between_loads_is_made_again(served: tuple[object, str]) -> None:
+    thread, secret = served
+    async with Relay(thread.port) as relay:
+
+        async def forget(event) -> None:
+            if event.kind == "phase" and event.phase == "idle":
+                relay.forget_tcp()
+
+        end = NearEnd(f"127.0.0.1:{relay.port}", secret, settings=NearEndSettings(timeouts=ROOMY))
+        m = await end.measure(MeasurementPlan(size=Size.LIGHT, max_seconds=2.0, max_megabytes=4000.0, uplink=False), listener=forget)
+    assert m.outcome is Outcome.OK, m.reason
+    assert m.fact("reconnected") is True
+
+
 async def test_large_packets_that_vanish_are_found_and_small_ones_used(served: tuple[object, str]) -> None:
     thread, secret = served
     async with Relay(thread.port) as relay:

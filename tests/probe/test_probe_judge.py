@@ -104,6 +104,14 @@ def test_lost_delay_packets_give_an_interval() -> None:
     assert rows["probes_lost"].value == 3
 
 
+def test_a_system_without_kernel_stamps_is_said() -> None:
+    seen = _seen()
+    seen.delay = {"kernel_stamps": False}
+    assert "late by milliseconds" in dict(judge.facts_of(seen, RECIPES[Size.LIGHT]))["degraded"]
+    seen.delay = {"kernel_stamps": True}
+    assert "degraded" not in dict(judge.facts_of(seen, RECIPES[Size.LIGHT]))
+
+
 def test_a_budget_that_is_used_up_too_soon_is_said() -> None:
     load = _load("down", [900.0], at_s=1.0)
     load.far["ended"] = "octets"

@@ -330,12 +330,20 @@ class Conduct:
             "enough_s": self.recipe.udp_enough_s,
         }
         try:
-            reply = await contact.request(asked, timeout_s=self.timeouts.start_s)
+            reply = await self._asked_again(contact, asked)
         except (OSError, EOFError) as error:
             raise fault_from(error, phase=phase, where=self.address) from None
         if reply["type"] != "ready":
             raise PathFault(Phase.FAR_END, str(reply.get("reason", "The far end would not load the line.")), outcome=Outcome.VOID)
         return reply
+
+    async def _asked_again(self, contact: Contact, request: dict[str, Any]) -> dict[str, Any]:
+        """Return the reply to a request; where the connection turns out to be lost, over a new one."""
+        try:
+            return await contact.request(request, timeout_s=self.timeouts.start_s)
+        except (EOFError, ConnectionError):
+            await self._reconnect(contact)
+        return await contact.request(request, timeout_s=self.timeouts.start_s)
 
     def _job(self, contact: Contact, seen: LoadSeen, grant: dict[str, Any]) -> dict[str, Any]:
         """Return what the near end's load process is told."""
@@ -446,19 +454,23 @@ class Conduct:
     async def _result(self, contact: Contact, number: int) -> dict[str, Any] | None:
         """Return the far end's half of a load; None where the connection is lost first."""
         while True:
-            getter = asyncio.ensure_future(contact.events.get())
-            lost = asyncio.ensure_future(contact.lost.wait())
-            done, _ = await asyncio.wait({getter, lost}, return_when=asyncio.FIRST_COMPLETED)
-            lost.cancel()
-            if getter not in done:
-                getter.cancel()
+            message = await contact.events.get()
+            if message["type"] == "lost":
                 return None
-            message = getter.result()
-            if message.get("load") == number and message["type"] == "result":
+            if message["type"] == "result" and message.get("load") == number:
                 return message
 
     async def _come_back(self, contact: Contact, number: int) -> dict[str, Any] | None:
-        """Take the session up again after its connection was lost, e.g. because an address translator forgot it."""
+        """Take the session up again, and ask for the far end's half of a load."""
+        await self._reconnect(contact)
+        reply = await contact.request({"type": "result?", "load": number}, timeout_s=self.timeouts.result_s)
+        return reply if reply["type"] == "result" else None
+
+    async def _reconnect(self, contact: Contact) -> None:
+        """Take the session up again after its connection was lost, e.g. because an address translator forgot it.
+
+        Raises PathFault: the far end's, where it is gone or was started anew; else that of the phase in which the way back ended.
+        """
         again = await open_contact(
             self.pairing,
             address=self.address,
@@ -472,8 +484,6 @@ class Conduct:
         if again.welcome["boot"] != contact.welcome["boot"] or not again.welcome.get("resumed"):
             raise PathFault(Phase.FAR_END, "The far end was started anew during the measurement.", outcome=Outcome.VOID)
         self.seen.facts["reconnected"] = True
-        reply = await contact.request({"type": "result?", "load": number}, timeout_s=self.timeouts.result_s)
-        return reply if reply["type"] == "result" else None
 
     async def _is_black_hole(self, contact: Contact, seen: LoadSeen) -> bool:
         """Whether small messages pass while large ones do not: control is alive, and not two segments of each stream came through."""

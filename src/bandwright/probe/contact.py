@@ -94,7 +94,7 @@ def nat64_address(literal: str, answers: Sequence[str]) -> str | None:
 
 @dataclass(slots=True)
 class Contact:
-    """A proved conversation with the far end. Replies come back by their id; all else goes to `events`."""
+    """A proved conversation with the far end. Replies come back by their id; all else goes to `events`, and at its end "lost"."""
 
     channel: Channel
     pairing: Pairing
@@ -131,6 +131,7 @@ class Contact:
                     self.events.put_nowait(message)
         except (OSError, EOFError, wire.WireError):
             self.lost.set()
+            self.events.put_nowait({"type": "lost"})
             for waiting in self._replies.values():
                 if not waiting.done():
                     waiting.set_exception(EOFError())

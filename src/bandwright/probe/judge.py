@@ -278,6 +278,8 @@ def facts_of(seen: Seen, recipe: Recipe) -> tuple[tuple[str, Fact], ...]:
         "delay_packets_refused": delay.get("refused"),
         "first_hop_method": seen.hop_method,
     }
+    if delay.get("kernel_stamps") is False:
+        facts["degraded"] = "this system does not stamp packets as they arrive: delays may be late by milliseconds"
     facts |= {k: v for k, v in seen.facts.items() if isinstance(v, str | float | int | bool) or v is None}
     facts |= _policer_facts(seen)
     facts |= _responsiveness_facts(seen)
