@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
-from bandwright.errors import UsageError
-from bandwright.jobs.aim import aim
+from bandwright.errors import GatewayUnreachable, UsageError
+from bandwright.jobs.aim import aim, aim_state, sun_now, undo_heading
 from bandwright.jobs.assembly import open_house
 from bandwright.jobs.house import Left
 from bandwright.jobs.walk import walk
@@ -176,3 +177,72 @@ async def test_a_walk_takes_four_to_eight_spots(tmp_path: Path) -> None:
     house = house_with(tmp_path, Gateway(clock, lambda: (-100, 3)), None, Carrier(), clock)
     with pytest.raises(UsageError, match="4 to 8"):
         _ = [e async for e in walk(house, spots=["one", "two"])]
+
+
+class Undoer(Turner):
+    """Takes the third heading back once, when it is asked for the fourth."""
+
+    undone = False
+
+    async def ask(self, question: Question) -> str:
+        if len(self.asked) == 3 and not self.undone:
+            self.undone = True
+            return "undo"
+        return await super().ask(question)
+
+
+async def test_a_heading_taken_back_is_turned_to_again_and_nothing_kept_is_lost(tmp_path: Path) -> None:
+    scene, clock, person = draw_aim_scene(1, beamwidth_deg=60.0), SimulatedClock(START), Undoer(leaves_after=5)
+    house = house_with(tmp_path, Gateway(clock, lambda: weak(scene.true_db(person.heading))), None, person, clock)
+    events = [e async for e in aim(house, rig="gable")]
+    turned = [e.heading_deg for e in events if e.kind == "read"]
+    assert turned[:4] == [0.0, 45.0, 90.0, 90.0]
+    assert next(e for e in events if e.kind == "undone").heading_deg == 90.0
+    kept = [c for c in house.records.captures() if dict(c.meta).get("heading_deg") == "90.00"]
+    state = aim_state(house, "gable")
+    (mark,) = [m for m in state.marks if m.heading_deg == 90.0]
+    assert len(kept) == 2 * mark.readings  # both stays are kept, one counts
+    assert undo_heading(house, "gable").heading_deg == turned[-1]
+    assert turned[-1] not in [m.heading_deg for m in aim_state(house, "gable").marks]
+    while undo_heading(house, "gable").heading_deg is not None:
+        pass
+    assert aim_state(house, "gable").marks == ()
+
+
+async def test_holding_still_is_counted_down_and_silence_is_said(tmp_path: Path) -> None:
+    clock, person = SimulatedClock(START), Turner(leaves_after=2)
+    gateway = Gateway(clock, lambda: weak(-70.0))
+    house = house_with(tmp_path, gateway, None, person, clock)
+    plain = gateway.fetch
+
+    async def fetch(*, moment: str = "idle") -> Capture:
+        if gateway.count == 7:
+            gateway.count += 1
+            raise GatewayUnreachable("no answer")
+        return await plain(moment=moment)
+
+    gateway.fetch = fetch
+    events = [e async for e in aim(house, rig="gable")]
+    holds = [e for e in events if e.kind == "hold"]
+    assert [e.left_s for e in holds[:10]] == [10.0, 9.0, 8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0]
+    assert [e.lost for e in holds].count(True) == 1
+    second = [e for e in events if e.kind == "read"][1]
+    assert second.change_db == pytest.approx(0.0)  # the same level everywhere
+    assert second.best_deg == 0.0
+    assert second.noise_db is not None
+    assert 0.4 < second.noise_db < 1.5  # dB: steady to rounding, so drift of 0.7 dB over 10 s and the floor of fading are what is left
+
+
+@pytest.mark.parametrize(("at", "word"), [(datetime(2026, 3, 20, 9, tzinfo=UTC), ""), (datetime(2026, 6, 21, 12, tzinfo=UTC), "above 60°"), (datetime(2026, 3, 20, 0, tzinfo=UTC), "down")])
+def test_the_sun_serves_between_5_and_60_degrees(tmp_path: Path, at: datetime, word: str) -> None:
+    house = house_with(tmp_path, None, None, None, SimulatedClock(at))
+    answer = sun_now(house)
+    assert word in answer.why_not
+    assert bool(answer.why_not) == bool(word)
+    assert answer.position is not None
+    if word:
+        assert answer.from_at is not None
+        assert answer.from_at > at
+    bare = replace(house, declared=replace(house.declared, site=replace(house.declared.site, latitude_deg=None)))
+    assert sun_now(bare).position is None
+    assert "not declared" in sun_now(bare).why_not

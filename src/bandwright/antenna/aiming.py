@@ -21,7 +21,25 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["AimFit", "AimReading", "AimStep", "Peak", "SearchPlan", "coarse_plan", "fine_plan", "fit_by_cell", "fit_heading", "interference_db", "next_heading", "quantity_to_turn_for"]
+__all__ = [
+    "Against",
+    "AimFit",
+    "AimReading",
+    "AimStep",
+    "Mark",
+    "Peak",
+    "SearchPlan",
+    "against_best",
+    "coarse_plan",
+    "fine_plan",
+    "fit_by_cell",
+    "fit_heading",
+    "fitted_curve",
+    "interference_db",
+    "marks",
+    "next_heading",
+    "quantity_to_turn_for",
+]
 
 State = Literal["found", "go on turning", "flat", "too few"]
 
@@ -36,6 +54,8 @@ _BEAMWIDTH_SD_LN = 0.25
 # A real beam is no parabola, and scatterers bend it: this share of the depth below the peak is in doubt, alike at each visit of a heading.
 _SHAPE_ERROR = 0.055
 # Sizes over which the fit averages, dB: fading of one reading, and drift. Typical fixed links show 1 to 3.5 and 0.5 to 2.
+_USUAL_DRIFT_DB = 0.7
+_Z90 = 1.645
 _FAST_DB = (0.6, 1.0, 1.5, 2.2, 3.2)
 _SLOW_DB = (0.1, 0.35, 0.7, 1.2, 2.0)
 
@@ -235,6 +255,97 @@ def fit_heading(readings: Sequence[AimReading], *, beamwidth_deg: float, quantit
         cell=cell,
         readings=len(readings),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """One heading with the mean over all stays there, its noise (half of a 90 % interval, fading and drift of a stay), and how many readings."""
+
+    heading_deg: float
+    level_db: float
+    noise_db: float
+    readings: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Against:
+    """A heading against the best one before it: the change, half of its 90 % interval, and which heading that was."""
+
+    change_db: float
+    noise_db: float
+    best_deg: float
+
+
+def marks(readings: Sequence[AimReading]) -> tuple[Mark, ...]:
+    """Return the headings turned to, in the order in which they were last visited."""
+    stays = _stays(readings)
+    fast = _fast_db(readings)
+    visits: dict[float, list[_Stay]] = {}
+    for stay in stays:
+        key = round(stay.heading_deg % 360.0, 1)
+        visits[key] = [*visits.pop(key, []), stay]
+    return tuple(
+        Mark(heading_deg=h, level_db=sum(s.mean_db for s in at) / len(at), noise_db=_Z90 * math.sqrt(fast**2 / sum(s.count for s in at) + _USUAL_DRIFT_DB**2 / len(at)), readings=sum(s.count for s in at))
+        for h, at in visits.items()
+    )
+
+
+def against_best(new: Sequence[AimReading], before: Sequence[AimReading]) -> Against | None:
+    """Return how the readings of one stay compare with the best heading before it; None where either is empty.
+
+    The noise holds the fading as seen (0.6 dB at least, the floor of the fit's table), rounding to whole dB, and what a link drifts by between the two stays.
+    """
+    if not new or not before:
+        return None
+    stays = _stays(before)
+    heading = _best_heading(stays)
+    best = [s for s in stays if round(s.heading_deg % 360.0, 1) == heading]
+    level, count = sum(s.mean_db for s in best) / len(best), sum(s.count for s in best)
+    at = sum(r.at_s for r in new) / len(new)
+    apart = min(abs(at - s.at_s) for s in best)
+    drift = 2.0 * _USUAL_DRIFT_DB**2 * (1.0 - math.exp(-apart / _DRIFT_CORRELATION_S))
+    fast = _fast_db([*before, *new])
+    variance = (fast**2 + 1.0 / 12.0) * (1.0 / len(new) + 1.0 / count) + drift
+    return Against(change_db=sum(r.value_db for r in new) / len(new) - level, noise_db=_Z90 * math.sqrt(variance), best_deg=heading)
+
+
+def fitted_curve(readings: Sequence[AimReading], fit: AimFit, *, points: int = 25) -> tuple[tuple[float, float, float, float], ...]:
+    """Return the fitted pattern as (azimuth, low, middle, high) over one beam either side; () unless found.
+
+    low and high: the least and most that a heading within the fit's interval gives there.
+    """
+    if fit.heading is None or fit.beamwidth_deg is None:
+        return ()
+    width, best = fit.beamwidth_deg, fit.heading
+    near = [s for s in _stays(readings) if abs(wrap_deg(s.heading_deg - best.value)) <= width]
+    if not near:
+        return ()
+
+    def below(turned: float) -> float:
+        return min(12.0 * (turned / width) ** 2, 25.0)
+
+    def curve(centre: float, azimuth: float) -> float:
+        level = sum(s.mean_db + below(wrap_deg(s.heading_deg - centre)) for s in near) / len(near)
+        return level - below(wrap_deg(azimuth - centre))
+
+    centres = [best.low + (best.high - best.low) * k / 8.0 for k in range(9)]
+    rows = []
+    for k in range(points):
+        azimuth = best.value + width * (2.0 * k / (points - 1) - 1.0)
+        band = [curve(c, azimuth) for c in centres]
+        rows.append((azimuth, min(band), curve(best.value, azimuth), max(band)))
+    return tuple(rows)
+
+
+def _fast_db(readings: Sequence[AimReading]) -> float:
+    """Standard deviation of readings about the mean of their stay, pooled; the least of the fit's table at least."""
+    stays = _stays(readings)
+    ordered, at, squares = sorted(readings, key=lambda r: r.at_s), 0, 0.0
+    for stay in stays:
+        squares += sum((r.value_db - stay.mean_db) ** 2 for r in ordered[at : at + stay.count])
+        at += stay.count
+    freedom = len(ordered) - len(stays)
+    return max(_FAST_DB[0], math.sqrt(squares / freedom)) if freedom > 0 else _FAST_DB[1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -175,6 +175,18 @@ def predict(
 
 
 @app.command()
+def place(
+    site: Site = HERE,
+    rig: Annotated[str | None, typer.Option(help="Whose antenna height counts; the highest declared by default.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Say which way the mast is, how clear the way is, and what each metre of height brings, before anybody climbs."""
+    from bandwright.cli.placing import show_place
+
+    show_place(site, rig=rig, as_json=as_json)
+
+
+@app.command()
 def walk(
     spots: Annotated[list[str], typer.Argument(help="Four to eight places where the gateway could stand.")],
     site: Site = HERE,
