@@ -105,6 +105,9 @@ class SimulatedJobs:
         look = self.explain(self.sample.TEXT, at=self.now())
         return None if found is None else SimpleNamespace(measurement=found, readings=(("idle", look), ("load_down", look)))
 
+    def tested(self, measurement: Measurement) -> Any:
+        return next((t for t in self.campaign.tests if t.test == measurement.key), None)
+
     def enter(self, *, figures: dict[str, float], setup: str | None, read_by: str) -> Measurement:
         self._fail()
         for key, value in figures.items():

@@ -201,10 +201,15 @@ def measured_text(key: str, value: float | None, low: float | None = None, high:
     if value is None:
         return f"not known: {reason}" if reason else "not measured"
     if row and row.key.endswith("_ratio"):
-        return f"{number(100 * value, 2 if value < 0.01 else 1)}{NBSP}%" + (f" ({ranged(100 * low, 100 * high, decimals=1)})" if low is not None and high is not None else "")
+        return f"{number(100 * value, 2 if value < 0.01 else 1)}{NBSP}%" + (_range_in_brackets(100 * low, 100 * high, 1) if low is not None and high is not None else "")
     decimals = 0 if abs(value) >= 100 else min(decimals, 1) if abs(value) >= 10 else decimals
     text = with_unit(value, unit, decimals)
-    return text + (f" ({ranged(low, high, decimals=decimals)})" if low is not None and high is not None else "")
+    return text + (_range_in_brackets(low, high, decimals) if low is not None and high is not None else "")
+
+
+def _range_in_brackets(low: float, high: float, decimals: int) -> str:
+    """Return " (71 to 84)", or nothing where rounding leaves no range to show."""
+    return f" ({ranged(low, high, decimals=decimals)})" if number(low, decimals) != number(high, decimals) else ""
 
 
 def field_text(field: Field | None) -> str:

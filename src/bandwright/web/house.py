@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 from bandwright.errors import UsageError
 from bandwright.ports import Person
 from bandwright.web.pages import Stand
+from bandwright.words.campaign import Design, Tested
 from bandwright.words.declared import Declared
-from bandwright.words.measurement import Measurement, MeasurementPlan, Size
+from bandwright.words.measurement import Measurement, MeasurementPlan, Method, Size
 from bandwright.words.progress import CampaignProgress
 
 if TYPE_CHECKING:
@@ -111,6 +112,16 @@ class HouseJobs:
         from bandwright.jobs.history import one_test
 
         return one_test(self.house(), key)
+
+    def tested(self, measurement: Measurement) -> Tested | None:
+        """Return which needs a measurement met, whether or not it belongs to a campaign."""
+        from bandwright.jobs.campaign import tested_from
+
+        house = self.house()
+        if measurement.method is Method.ENTERED or not house.declared.needs:
+            return None
+        design = Design(key="", setups=house.declared.setups, needs=house.declared.needs, start=measurement.at, timezone=house.declared.site.timezone)
+        return tested_from(design, house, measurement, round_=0, visit=0)
 
     def enter(self, *, figures: Mapping[str, float], setup: str | None, read_by: str) -> Measurement:
         """Keep figures read elsewhere."""

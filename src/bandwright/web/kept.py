@@ -50,8 +50,7 @@ def _today(app: FastAPI, pages: Pages) -> None:
         stand = pages.jobs.stand()
         answer = pages.kept(("today", stand), pages.jobs.today)
         look = answer.last_reading
-        judged = pages.judged()
-        tested = next((e for e in reversed(judged.events) if isinstance(e, Tested)), None) if judged else None
+        last = answer.last_measurement
         document = today_document(
             declared=declared,
             now=pages.now(),
@@ -60,8 +59,8 @@ def _today(app: FastAPI, pages: Pages) -> None:
             verdict=answer.verdict,
             in_use=answer.in_use,
             shares_in_use=answer.shares,
-            last_measurement=answer.last_measurement,
-            last_tested=tested,
+            last_measurement=last,
+            last_tested=pages.jobs.tested(last) if last else None,
             last_reading=look.main if look else None,
             forecasts=look.forecasts if look else (),
         )
@@ -161,7 +160,7 @@ def _history(app: FastAPI, pages: Pages) -> None:
             raise HTTPException(404)
         readings = [(moment, look.capture, look.readings) for moment, look in answer.readings]
         before = next((look.forecasts for moment, look in answer.readings if moment in {"idle", "before"}), ())
-        return pages.document(request, measurement_document(answer.measurement, readings, names=pages.names(), tested=_tested(pages).get(key), forecasts=before))
+        return pages.document(request, measurement_document(answer.measurement, readings, names=pages.names(), tested=pages.jobs.tested(answer.measurement), forecasts=before))
 
 
 def _measure(app: FastAPI, pages: Pages) -> None:

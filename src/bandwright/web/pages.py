@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from bandwright.jobs.look import LookAnswer
     from bandwright.jobs.today import TodayAnswer
     from bandwright.ports import Person
+    from bandwright.words.campaign import Tested
     from bandwright.words.declared import Declared
     from bandwright.words.measurement import Measurement
     from bandwright.words.progress import CampaignProgress
@@ -82,6 +83,10 @@ class PageJobs(Protocol):
 
     def one_test(self, key: str) -> TestAnswer | None:
         """Return one measurement with its readings, or None."""
+        ...
+
+    def tested(self, measurement: Measurement) -> Tested | None:
+        """Return which needs a measurement met, and by how much; None where that cannot be said, as for figures read elsewhere."""
         ...
 
     def enter(self, *, figures: Mapping[str, float], setup: str | None, read_by: str) -> Measurement:

@@ -14,7 +14,7 @@ from bandwright.telling.said import Said, link, said, strong
 from bandwright.telling.sentences import failure_sentence, measured_sentence, tested_text
 from bandwright.words.answers import Forecast
 from bandwright.words.campaign import Tested
-from bandwright.words.measurement import Measurement, Method, Outcome
+from bandwright.words.measurement import Fact, Measurement, Method, Outcome
 from bandwright.words.radio import Capture, Reading
 
 __all__ = ["MOMENTS", "OpenedReading", "history_document", "measurement_document"]
@@ -119,10 +119,15 @@ def _one(m: Measurement, key: str) -> tuple[float, ...]:
 def _test_note(m: Measurement) -> Note:
     how = {Method.NEAR_FAR: "between this computer and the far end", Method.HTTPS: "by download over HTTPS; it cannot know loss or one-way delay", Method.SIMULATED: "simulated", Method.ENTERED: f"read elsewhere, entered by {m.entered_by or 'a person'}"}[m.method]
     paras = [said(strong("How"), f": {how}. {gigabytes(m.megabytes)} in {span_of_time(m.seconds)}." if m.seconds else f": {how}.")]
-    facts = [f"{name.replace('_', ' ')} {value}" for name, value in m.facts if value not in (None, "") and name != "campaign"]
+    facts = [_fact(name, value) for name, value in m.facts if value not in {None, "", False} and name != "campaign"]
     if facts:
         paras.append(said(strong("Also kept"), f": {'; '.join(facts[:12])}."))
     return Note(label="How it was measured", paras=tuple(paras))
+
+
+def _fact(name: str, value: Fact) -> str:
+    words = name.replace("_", " ").replace(".", ", ")
+    return words if value is True else f"{words} {value:.3g}" if isinstance(value, float) else f"{words} {value}"
 
 
 def _reading_part(moment: str, capture: Capture, readings: Sequence[Reading]) -> Part:

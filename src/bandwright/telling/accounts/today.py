@@ -74,6 +74,8 @@ def _headline(mine: Sequence[NeedShare], in_use: str | None, names: Names, last:
 def _lede(mine: Sequence[NeedShare], verdict: Verdict | None, course: Course | None, names: Names) -> Said:
     if verdict is not None and verdict.kind in {"best", "no difference", "send it back"}:
         return said("The campaign’s answer: ", *verdict_told(verdict, names=names).headline.pieces)
+    if course is not None and not course.finished and course.tests == 0:
+        return said("A campaign has begun; its first round is next.")
     if course is not None and not course.finished:
         return said(f"A campaign is under way: {counted(course.tests, 'test')} in {counted(course.rounds, 'round')} so far, too early to choose.")
     short = [s for s in mine if s.estimate.high < 0.5]
@@ -161,6 +163,8 @@ def next_step(*, declared: Declared, course: Course | None, verdict: Verdict | N
     if verdict is not None and course.finished and verdict.lead is not None:
         told = verdict_told(verdict, names=names, declared=declared)
         return ("do what the campaign found", told.headline, "Read the verdict", "/verdict")
+    if course.tests == 0:
+        return ("go on with the campaign", said("It has begun, and no test has been made yet."), "See the campaign", "/campaign")
     sure = f" {names.setup(verdict.lead)} is ahead so far, {certainty(verdict.certainty)} sure." if verdict is not None and verdict.lead else ""
     return ("go on with the campaign", said(f"It stands at {counted(course.tests, 'test')}.{sure}"), "See the campaign", "/campaign")
 

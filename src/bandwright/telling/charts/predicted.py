@@ -104,7 +104,8 @@ def _one(data: Foreseen, *, label: str, wide: bool) -> str:
         if r.asked:
             g.line(x(r.asked), y - 15, x(r.asked), y + 15, "axis", dashed="3 2")
         words = ranged(r.low, r.high, decimals=0 if r.high >= 10 else 1)
-        after = max([r.high, *r.tests])
+        near = [t for t in r.tests if x(r.high) < x(t) < x(r.high) + 9 * len(words) + 14]
+        after = max([r.high, *near])
         if x1 - x(after) > 9 * len(words):
             g.text(x(after) + 8, y + 5, words, "strong halo")
         else:
