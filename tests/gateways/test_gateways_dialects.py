@@ -7,11 +7,13 @@ texts knows a dialect's settings too, both must agree.
 from __future__ import annotations
 
 import pytest
+from stage import Place, SimClock, wireless
 
 from bandwright.errors import GatewayRefused
 from bandwright.gateways.dialects.base import band_names, fields, information, pinned, wanted
 from bandwright.gateways.dialects.table import DIALECTS, dialect
 from bandwright.readings.settings import read_settings
+from bandwright.twin.modem import Fault
 from bandwright.words.rig import Tuning
 
 A = {
@@ -261,3 +263,26 @@ def test_every_dialect_can_be_recognised_by_a_reading_command() -> None:
     for one in DIALECTS:
         assert not one.recognise.changes
         assert one.recognise in one.rows()
+
+
+async def test_equipment_that_does_not_say_its_settings_is_read_only() -> None:
+    clock = SimClock()
+    place = Place(clock, standard_only=True)
+    place.modem.faults = lambda command: Fault.ERROR if "WS46" in command else None
+    gateway, _ = wireless(place, clock)
+    able = await gateway.abilities()
+    assert not able.can_tune
+    assert able.modes == ()
+    with pytest.raises(GatewayRefused, match="cannot be read back"):
+        await gateway.apply(Tuning(key="x", mode="lte"))
+    assert not any(command.startswith(("AT+WS46=2", "AT+WS46=3")) for command in place.modem.heard)
+
+
+async def test_a_declared_list_of_bands_is_what_all_bands_means() -> None:
+    clock = SimClock()
+    place = Place(clock, policy=("B3", "B20", "n78"))
+    gateway, _ = wireless(place, clock, bands="B3 B20, n78")
+    assert (await gateway.abilities()).bands == ("B3", "B20", "n78")
+    await gateway.apply(Tuning(key="x"))
+    assert place.modem.configured.lte_band == (3, 20)
+    assert place.modem.configured.nr5g_band == (78,)

@@ -66,17 +66,11 @@ class AtGateway:
     async def abilities(self) -> GatewayAbilities:
         """Return what can be asked of it: from the dialect, and the bands it says it has."""
         speaks = await self._speaks()
-        supported: tuple[str, ...] = ()
-        if speaks.can_tune:
-            seen = await self.settings()
-            supported = await self._bands(speaks, dict(seen.raw)) if speaks.can_choose_bands else ()
-        return GatewayAbilities(
-            can_tune=speaks.can_tune,
-            modes=speaks.modes,
-            bands=supported,
-            can_pin_cell=speaks.can_pin_cell,
-            label=f"AT, {speaks.label}",
-        )
+        seen = await self.settings() if speaks.can_tune else SettingsSeen()
+        if not seen.raw:  # what cannot be read back is never set
+            return GatewayAbilities(can_tune=False, label=f"AT, {speaks.label}, read only")
+        supported = await self._bands(speaks, dict(seen.raw)) if speaks.can_choose_bands else ()
+        return GatewayAbilities(can_tune=True, modes=speaks.modes, bands=supported, can_pin_cell=speaks.can_pin_cell, label=f"AT, {speaks.label}")
 
     async def fetch(self, *, moment: str = "idle") -> Capture:
         """Ask for the radio state."""
