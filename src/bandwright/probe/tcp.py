@@ -26,6 +26,7 @@ _CHUNK = 256 * 1024
 _NOT_SENT = 128 * 1024
 _SAMPLE_S = 0.02
 _OTHERS_S = 0.5
+_FASTEST_PACE = 2**31  # octets/s that SO_MAX_PACING_RATE takes as an int; beyond it no pace is set
 _READY = b"R"
 _QUIET_NS, _LAST_NS = 300_000_000, 2_500_000_000
 
@@ -160,9 +161,10 @@ def _send(conns: list[socket.socket], job: dict[str, Any], commands: Commands, e
         conn.settimeout(0.02)
         if sockets.IS_LINUX:
             conn.setsockopt(socket.IPPROTO_TCP, sockets.TCP_NOTSENT_LOWAT, min(_NOT_SENT, 2 * chunk))
-            if job.get("max_mbps"):
+            octets_per_s = int((job.get("max_mbps") or 0) * 125_000 / len(conns))
+            if 0 < octets_per_s < _FASTEST_PACE:
                 with contextlib.suppress(OSError):
-                    conn.setsockopt(socket.SOL_SOCKET, sockets.SO_MAX_PACING_RATE, max(1000, int(job["max_mbps"] * 125_000 / len(conns))))
+                    conn.setsockopt(socket.SOL_SOCKET, sockets.SO_MAX_PACING_RATE, max(1000, octets_per_s))
 
     def pump(index: int, conn: socket.socket) -> None:
         try:

@@ -14,6 +14,7 @@ import os
 import queue
 import sys
 import threading
+import traceback
 from collections.abc import Callable
 from typing import Any
 
@@ -63,9 +64,15 @@ def main() -> None:
         os._exit(0)  # the parent is gone, or wants us gone
 
     threading.Thread(target=read_commands, daemon=True).start()
+    status = 1
     try:
         importlib.import_module(JOBS[job["job"]]).run(job, commands, emit)
+        status = 0
     except OSError as error:
         emit({"type": "fault", "errno": error.errno, "text": os.strerror(error.errno) if error.errno else str(error)})
-    sys.stdout.buffer.flush()
-    os._exit(0)  # threads that still wait on a dead path end with it
+        status = 0
+    finally:
+        if status:  # a defect: say where
+            traceback.print_exc()
+        sys.stdout.buffer.flush()
+        os._exit(status)  # threads that still wait on a dead path end with it
