@@ -63,7 +63,7 @@ KINDS: tuple[Kind, ...] = (
         settings=serial.TcpSettings,
         factory=lambda plan, settings, opening: serial.over_tcp(plan, settings, clock=opening.clock),
         tunes="what the modem's dialect documents: mode, bands, cell",
-        about="A gateway, or a helper beside it, that passes AT commands through a socket.",
+        about="A gateway, or a program beside it, that passes AT commands through a socket.",
     ),
     Kind(
         key="modem-daemon",

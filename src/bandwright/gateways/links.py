@@ -49,7 +49,7 @@ class Link(Protocol):
 
 
 class TcpLink:
-    """A line over TCP: equipment, or a helper beside it, that passes AT commands through a socket."""
+    """A line over TCP: equipment, or a program beside it, that passes AT commands through a socket."""
 
     def __init__(self, host: str, port: int, *, connect_s: float) -> None:
         self.name = f"{host}:{port}"

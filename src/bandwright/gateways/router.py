@@ -1,7 +1,6 @@
 """Dialect J over a secure shell (kind `router-ssh`): a router system whose console prints `monitor` and takes `set network-mode=`.
 
-Commands are rows of a table, like those of modems. Keys and passwords are the business of the ssh program and its agent; none is kept
-here. `network-mode`, `band` and `5g-band`: from memory. A pinned cell is not offered: how to lift one is not documented to us.
+Commands are rows of a table, like those of modems. Keys and passwords are the business of the ssh program; none is kept here. `network-mode`, `band` and `5g-band`: from memory. A pinned cell is not offered: how to lift one is not documented to us.
 """
 
 from __future__ import annotations

@@ -14,9 +14,7 @@ from pathlib import Path
 from bandwright.errors import SecretError
 from bandwright.privacy import Private
 
-__all__ = ["SECRET_PREFIX", "file_secrets", "keep_secret"]
-
-SECRET_PREFIX = "secret:"  # noqa: S105  the prefix, not a secret
+__all__ = ["file_secrets", "keep_secret"]
 
 
 def file_secrets(path: Path) -> Callable[[str], Private[str]]:
