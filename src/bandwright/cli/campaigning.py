@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ from bandwright.words.answers import Verdict
 
 __all__ = ["show_design", "show_history", "show_run", "show_setups", "show_verdict", "write_report"]
 
+_REHEARSED = 24
 _DECIDED = {"best", "no difference", "send it back"}
 
 
@@ -36,8 +39,9 @@ def show_design(site: Path, *, as_json: bool) -> None:
     from bandwright.jobs.foresee import foresee
 
     house = open_house(site)
-    say("Rehearsing campaigns on this site's prior ...")
-    answer = foresee(house)
+    say(f"Rehearsing {_REHEARSED} campaigns on what is known of places like this; about half a minute ...")
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as executor:
+        answer = foresee(house, campaigns=_REHEARSED, executor=executor)
     if as_json:
         print_json("design", {"campaign": answer.design.key, **asdict(answer.plan)})
         return

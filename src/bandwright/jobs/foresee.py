@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 from bandwright.jobs.campaign import latest_design, make_design
@@ -24,12 +25,14 @@ class ForeseeAnswer:
     plan: Plan
 
 
-def foresee(house: House, *, campaigns: int = 60) -> ForeseeAnswer:
+def foresee(house: House, *, campaigns: int = 60, executor: Executor | None = None) -> ForeseeAnswer:
     """Return what the next campaign would take: of the one that is not finished, or of a new one. campaigns: how many are rehearsed.
+
+    executor: runs rehearsals side by side; None runs them here. The answer is the same.
 
     Raises UsageError where there is nothing to compare.
     """
     latest = latest_design(house)
     going_on = latest is not None and not course(latest, house.records.events(latest.key)).finished
     design = latest if going_on and latest is not None else make_design(house)
-    return ForeseeAnswer(declared=house.declared, design=design, plan=plan(design, campaigns=campaigns))
+    return ForeseeAnswer(declared=house.declared, design=design, plan=plan(design, campaigns=campaigns, executor=executor))
