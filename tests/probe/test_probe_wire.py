@@ -108,3 +108,26 @@ def test_load_headers_and_feedback_come_back() -> None:
     assert wire.parse_feedback(packet, KEY) == feedback
     assert wire.parse_feedback(packet, b"j" * 32) is None
     assert wire.parse_feedback(packet[:-1], KEY) is None
+
+
+def test_public_names_are_listed_and_nothing_else() -> None:
+    import ast
+    from pathlib import Path
+
+    import bandwright.probe
+
+    for path in sorted(Path(bandwright.probe.__file__).parent.glob("*.py")):
+        if path.name == "__init__.py":
+            continue
+        listed, defined = None, set()
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+                defined.add(node.name)
+            elif isinstance(node, ast.Assign):
+                names = [n.id for t in node.targets for n in (t.elts if isinstance(t, ast.Tuple) else [t]) if isinstance(n, ast.Name)]
+                defined |= set(names)
+                listed = ast.literal_eval(node.value) if "__all__" in names else listed
+            elif isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+                defined.add(node.target.id)
+        assert listed is not None, path.name
+        assert set(listed) == {n for n in defined if not n.startswith("_")}, path.name

@@ -23,7 +23,7 @@ from bandwright.probe.wire import WireError
 from bandwright.probe.workers import Worker, WorkerDied
 from bandwright.words.measurement import MeasurementPlan, Outcome, Phase
 
-__all__ = ["RESPONSIVENESS_INTERVALS", "Conduct", "LoadSeen", "Seen", "trace_of"]
+__all__ = ["MTUS", "PROBES_AT_LEAST", "PROBE_BITS", "RESPONSIVENESS_INTERVALS", "Conduct", "LoadSeen", "Seen", "trace_of"]
 
 RESPONSIVENESS_INTERVALS = 8  # about how many it takes until goodput and responsiveness have both settled; at most twice as many
 

@@ -11,6 +11,7 @@ import struct
 from dataclasses import dataclass
 
 __all__ = [
+    "ACK",
     "DATA",
     "END_HEADERS",
     "END_STREAM",

@@ -14,7 +14,7 @@ from bandwright.probe.responsiveness import DRAFT
 from bandwright.probe.search import capacity_of, maximum_over
 from bandwright.words.measurement import Fact, MeasurementPlan, Value
 
-__all__ = ["facts_of", "megabytes_of", "series_of", "values_of"]
+__all__ = ["UDP_PAYLOAD_OCTETS", "facts_of", "megabytes_of", "samples_of", "series_of", "values_of"]
 
 UDP_PAYLOAD_OCTETS = 1200  # of a load packet, as the far end grants it by default
 

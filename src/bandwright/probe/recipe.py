@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from bandwright.words.measurement import MeasurementPlan, Size
 
-__all__ = ["RECIPES", "Recipe", "cost_megabytes", "recipe_for", "split_megabytes", "stated_seconds"]
+__all__ = ["RECIPES", "UNKNOWN_DOWN_MBPS", "UNKNOWN_UP_MBPS", "Recipe", "cost_megabytes", "recipe_for", "split_megabytes", "stated_seconds"]
 
 UNKNOWN_DOWN_MBPS, UNKNOWN_UP_MBPS = 60.0, 15.0  # stated cost where nothing is known: middle of fixed-wireless lines; common practice, no source
 _FIXED_MB = 0.08  # handshakes, delay packets, results

@@ -23,7 +23,7 @@ from typing import Any
 from bandwright.probe import http2, series, sockets
 from bandwright.probe.worker import Commands, Emit
 
-__all__ = ["DRAFT", "Interval", "confidence_of", "is_stable", "responsiveness_of", "run"]
+__all__ = ["DRAFT", "MAD", "MNP", "MPS", "PROBE_OCTETS", "PTC", "SDT", "TMP", "Interval", "confidence_of", "is_stable", "responsiveness_of", "run"]
 
 DRAFT = "draft-ietf-ippm-responsiveness-09"
 MAD, SDT, TMP, MNP, MPS, PTC = 4, 0.05, 0.95, 16, 100.0, 0.05

@@ -14,7 +14,23 @@ from statistics import fmean, stdev
 
 from bandwright.probe.wire import Feedback
 
-__all__ = ["CapacityFigures", "Interval", "Search", "capacity_of", "maximum_over", "start_rate_mbps"]
+__all__ = [
+    "AHEAD",
+    "ENOUGH_S",
+    "FULL_MS",
+    "GAIN",
+    "HIGHEST",
+    "LOWEST",
+    "RAMP",
+    "STANDING_MS",
+    "TARGET_MS",
+    "CapacityFigures",
+    "Interval",
+    "Search",
+    "capacity_of",
+    "maximum_over",
+    "start_rate_mbps",
+]
 
 RAMP, AHEAD = 1.6, 2.0
 FULL_MS, STANDING_MS, TARGET_MS = 8.0, 2.0, 30.0

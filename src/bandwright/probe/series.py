@@ -13,8 +13,11 @@ from itertools import pairwise
 from statistics import fmean, median, stdev
 
 __all__ = [
+    "BIN_NS",
     "DelayFigures",
     "RateFigures",
+    "Row",
+    "Sample",
     "bursts",
     "delay_figures",
     "figures_of_rate",

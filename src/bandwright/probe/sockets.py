@@ -17,6 +17,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 __all__ = [
+    "IPV6_MTU_DISCOVER",
+    "IP_MTU_DISCOVER",
+    "IP_PMTUDISC_PROBE",
+    "IS_LINUX",
+    "NEWEST_CLOCK_STEP_NS",
+    "SMALL_SEGMENT",
+    "SO_MAX_PACING_RATE",
+    "SO_TIMESTAMPNS",
+    "TCP_NOTSENT_LOWAT",
+    "UDP_SEGMENT",
     "ClockGuard",
     "TcpInfo",
     "ask_receive_stamps",

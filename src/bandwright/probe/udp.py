@@ -19,7 +19,7 @@ from bandwright.probe import nearside, sockets, wire
 from bandwright.probe.search import Search, start_rate_mbps
 from bandwright.probe.worker import Commands, Emit
 
-__all__ = ["Receiver", "run"]
+__all__ = ["FEEDBACK_NS", "WATCHDOG_NS", "Receiver", "run"]
 
 FEEDBACK_NS = 50_000_000
 WATCHDOG_NS = 300_000_000

@@ -24,6 +24,7 @@ __all__ = [
     "Feedback",
     "FrameReader",
     "LoadHeader",
+    "Message",
     "UdpOpening",
     "WireError",
     "auth_mac",
