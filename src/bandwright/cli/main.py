@@ -249,6 +249,38 @@ def verdict(
 
 
 @app.command()
+def watch(
+    site: Site = HERE,
+    setup: Annotated[str | None, typer.Option(help="The setup in use; the one declared in use by default.")] = None,
+    days: Annotated[float | None, typer.Option(help="Stop after so many days; until stopped by default.")] = None,
+    outages: Annotated[bool, typer.Option("--outages", help="Print the outages and the availability seen so far, and stop.")] = False,
+    document: Annotated[Path | None, typer.Option(help="Write them as a document to hand over, .html or .pdf, and stop.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Keep watch: readings, outages and light tests within a share of the plan; says when the answer has changed."""
+    from bandwright.cli.watching import show_outages, show_watch
+
+    if outages or document is not None:
+        show_outages(site, out=document, as_json=as_json)
+    else:
+        raise typer.Exit(show_watch(site, setup=setup, days=days, as_json=as_json))
+
+
+@app.command()
+def again(
+    site: Site = HERE,
+    setup: Annotated[str | None, typer.Option(help="The setup in use; the one declared in use by default.")] = None,
+    tests: Annotated[int, typer.Option(help="How many tests; six take ten minutes.")] = 6,
+    megabytes: Annotated[float | None, typer.Option(help="Take no more than so many MB in all.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Recheck in ten minutes whether it is as it was in the campaign, or worse, and probably why."""
+    from bandwright.cli.watching import show_again
+
+    raise typer.Exit(show_again(site, setup=setup, tests=tests, megabytes=megabytes, as_json=as_json))
+
+
+@app.command()
 def history(site: Site = HERE, last: Annotated[int, typer.Option(help="How many.")] = 20, as_json: Json = False) -> None:
     """List what was measured, newest first."""
     from bandwright.cli.campaigning import show_history
