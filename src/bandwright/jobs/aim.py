@@ -10,7 +10,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import AsyncGenerator
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Literal
 
 from bandwright.antenna.aiming import AimFit, AimReading, AimStep, Mark, against_best, fit_by_cell, fitted_curve, marks, next_heading, quantity_to_turn_for
@@ -56,14 +56,15 @@ class AimProgress:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AimState:
-    """Where the search of a rig stands: headings marked, the fits, the curve of the best one, and what is next."""
+    """Where the search of a rig stands: headings marked, the fits, the curve of the best one, the last heading heard, and what is next."""
 
     rig: Rig
     quantity: Literal["rsrp", "sinr"]
     marks: tuple[Mark, ...]
     fits: tuple[AimFit, ...]
     curve: tuple[tuple[float, float, float, float], ...]
-    step: AimStep | None  # None where the antenna has no beamwidth
+    step: AimStep
+    last: AimProgress | None
     compass_deg: float | None
     declination: Declination | None
 
@@ -134,8 +135,13 @@ def aim_state(house: House, rig: str, *, from_deg: float = 0.0, arc_deg: float =
     step = next_heading(readings, beamwidth_deg=beam, from_deg=from_deg, arc_deg=arc_deg, quantity=quantity)
     best = [r for r in readings if fits and r.cell == fits[0].cell]
     compass = None if step.heading_deg is None else _compass(house, step.heading_deg)
+    last = None
+    if readings:
+        new = _last_stay(house, rig, quantity)
+        before = readings[: len(readings) - len(new)]
+        last = replace(_heard(house, new[-1].heading_deg, new, before, quantity), at=datetime.fromtimestamp(new[-1].at_s, UTC), compass_deg=_compass(house, new[-1].heading_deg))
     return AimState(
-        rig=found, quantity=quantity, marks=marks(readings), fits=fits, curve=fitted_curve(best, fits[0]) if fits else (), step=step, compass_deg=compass, declination=_declination(house)
+        last=last, rig=found, quantity=quantity, marks=marks(readings), fits=fits, curve=fitted_curve(best, fits[0]) if fits else (), step=step, compass_deg=compass, declination=_declination(house)
     )
 
 
@@ -277,6 +283,18 @@ def _counted(house: House, rig: str) -> list[Capture]:
         else:
             out.append(capture)
     return out
+
+
+def _last_stay(house: House, rig: str, quantity: str) -> list[AimReading]:
+    """Return the readings of the last stay that has any."""
+    read = [(c, r) for c in _counted(house, rig) if (r := _reading_of(c, quantity)) is not None]
+    last = _stay_of(read[-1][0])
+    out: list[AimReading] = []
+    for capture, reading in reversed(read):
+        if _stay_of(capture) != last:
+            break
+        out.append(reading)
+    return out[::-1]
 
 
 def _readings(house: House, rig: str) -> tuple[list[AimReading], Literal["rsrp", "sinr"]]:

@@ -13,40 +13,51 @@ import time
 from collections import deque
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Generic, Protocol, TypeVar
 
 from bandwright.errors import BandwrightError
-from bandwright.ports import Question
-from bandwright.web.pages import PageJobs
+from bandwright.ports import Person, Question
 from bandwright.words.progress import CampaignProgress
 
-__all__ = ["CampaignFeed", "FeedState", "event_text"]
+__all__ = ["CampaignFeed", "Feed", "FeedState", "Runs", "State", "event_text"]
 
 _SPOKEN_EVERY_S = 30.0
 _HEARTBEAT_S = 15.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FeedState:
-    """What a page shows of a running campaign. recent: newest last."""
+E = TypeVar("E")
+E_co = TypeVar("E_co", covariant=True)
+
+
+class Runs(Protocol[E_co]):
+    """A long job: a stream of events that may ask a person."""
+
+    def run(self, person: Person) -> AsyncIterator[E_co]:
+        """Run from where it stands; closing the stream keeps everything finished."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class State(Generic[E]):
+    """What a page shows of a running job. recent: newest last."""
 
     running: bool = False
-    latest: CampaignProgress | None = None
-    recent: tuple[CampaignProgress, ...] = ()
+    latest: E | None = None
+    recent: tuple[E, ...] = ()
     question: Question | None = None
     error: BandwrightError | None = None
     number: int = 0
     spoken: bool = False  # this one is also read out
 
 
-class CampaignFeed:
-    """Runs at most one campaign. tell: from a state to the HTML of its region, called once for each event."""
+class Feed(Generic[E]):
+    """Runs at most one job of a kind. tell: from a state to the HTML of its region, called once for each event."""
 
-    def __init__(self, jobs: PageJobs, tell: Callable[[FeedState], str]) -> None:
+    def __init__(self, jobs: Runs[E], tell: Callable[[State[E]], str]) -> None:
         self._jobs, self._tell = jobs, tell
         self._lock = threading.Lock()
-        self._state = FeedState()
-        self._recent: deque[CampaignProgress] = deque(maxlen=8)
+        self._state: State[E] = State()
+        self._recent: deque[E] = deque(maxlen=8)
         self._text = ""
         self._listeners: dict[asyncio.Queue[tuple[int, str]], asyncio.AbstractEventLoop] = {}
         self._thread: threading.Thread | None = None
@@ -56,8 +67,8 @@ class CampaignFeed:
         self._last_spoken_s = -_SPOKEN_EVERY_S
 
     @property
-    def state(self) -> FeedState:
-        """Where the campaign stands now."""
+    def state(self) -> State[E]:
+        """Where the job stands now."""
         return self._state
 
     def start(self) -> None:
@@ -67,7 +78,7 @@ class CampaignFeed:
                 return
             self._recent.clear()
             self._thread = threading.Thread(target=lambda: asyncio.run(self._run()), name="campaign", daemon=True)
-            self._state = FeedState(running=True, number=self._state.number + 1, spoken=True)
+            self._state = State(running=True, number=self._state.number + 1, spoken=True)
             self._text = self._tell(self._state)
             self._thread.start()
 
@@ -157,6 +168,10 @@ class CampaignFeed:
             for queue, loop in self._listeners.items():
                 with contextlib.suppress(RuntimeError):  # that page's loop is closed
                     loop.call_soon_threadsafe(queue.put_nowait, (state.number, text))
+
+
+FeedState = State[CampaignProgress]
+CampaignFeed = Feed[CampaignProgress]
 
 
 def event_text(number: int, text: str) -> str:
