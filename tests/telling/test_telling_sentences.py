@@ -142,7 +142,7 @@ def test_a_void_test_is_said_to_be_kept_and_repeated(sample: ModuleType) -> None
 
 def test_a_test_is_told_by_the_needs_it_met(sample: ModuleType, done) -> None:
     t = replace(done.tests[0], outcome="ok", met=(("video", True), ("xray", False)), margins=(("video", 0.405), ("xray", -0.693)))
-    assert s.tested_text(t, names=names_of(sample.DECLARED)) == "Video consultations met, 1.5 times what it asks; X-ray images not met, short by a factor of 2.0."  # e^.405 = 1.50, e^.693 = 2.00
+    assert s.needs_met_text(t, names=names_of(sample.DECLARED)) == "Video consultations met, 1.5 times what it asks; X-ray images not met, short by a factor of 2.0."  # e^.405 = 1.50, e^.693 = 2.00
 
 
 def test_entered_figures_are_said_to_be_entered(sample: ModuleType) -> None:

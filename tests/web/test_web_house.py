@@ -15,6 +15,7 @@ from bandwright.errors import GatewayError, UsageError
 from bandwright.web.app import create_app
 from bandwright.web.house import HouseJobs
 from bandwright.web.pages import Stand
+from bandwright.words.measurement import Method
 
 ANSWERS = {"name": "Barn", "timezone": "Europe/London", "need": ["video call", "streaming"], "gateway_kind": "at-tcp", "where": "127.0.0.1:9", "act": "next"}
 AT = 'AT+QENG="servingcell"\n+QENG: "servingcell","NOCONN","LTE","FDD",001,01,1A2D003,77,1575,3,5,5,2B07,-91,-10,-61,16,10,-,33\n\nOK\n'
@@ -172,3 +173,12 @@ def test_time_is_utc_before_anything_is_declared(folder: Path) -> None:
     now = HouseJobs(folder).now()
     assert now.tzinfo is UTC
     assert isinstance(now, datetime)
+
+
+def test_a_single_test_is_told_by_the_needs_it_met_without_any_campaign(declared: HouseJobs, sample: Any) -> None:
+    good = next(m for m in sample.campaign().measurements if m.outcome == "ok" and m.setup_asked == "gable/5g")
+    told = declared.tested(good)
+    assert told is not None
+    assert all(met for _, met in told.met)  # 90 Mbit/s down, 12 up and 148 ms serve a video call and streaming
+    assert told.met
+    assert declared.tested(replace(good, method=Method.ENTERED)) is None

@@ -47,8 +47,8 @@ __all__ = [
     "failure_sentence",
     "measured_sentence",
     "need_sentence",
+    "needs_met_text",
     "ordered_shares",
-    "tested_text",
     "verdict_told",
 ]
 
@@ -407,7 +407,7 @@ def measured_sentence(measurement: Measurement) -> Said:
     return said(joined(parts) + "." if parts else "Nothing was measured.", who)
 
 
-def tested_text(tested: Tested, *, names: Names) -> str:
+def needs_met_text(tested: Tested, *, names: Names) -> str:
     """Return which needs a test met, and by how much: what a test is for."""
     if tested.outcome == "void":
         return f"void, {tested.reason or 'the far end failed'}. It is kept and repeated."

@@ -31,7 +31,7 @@ from bandwright.telling.numbers import (
     span_of_time,
 )
 from bandwright.telling.said import Piece, Said, link, said, strong
-from bandwright.telling.sentences import asks, ordered_shares, tested_text, verdict_told
+from bandwright.telling.sentences import asks, needs_met_text, ordered_shares, verdict_told
 from bandwright.words.answers import Verdict
 from bandwright.words.campaign import CampaignEvent, Course, Design, Step
 from bandwright.words.declared import Declared
@@ -191,7 +191,7 @@ def progress_line(event: CampaignProgress, names: Names) -> Said:
     if event.kind == "measuring":
         return said("Now testing ", setup, ": first the round trips at rest, then the download, then the upload.")
     if event.kind == "tested" and event.tested is not None:
-        return said(setup, ": ", tested_text(event.tested, names=names))
+        return said(setup, ": ", needs_met_text(event.tested, names=names))
     if event.kind == "round":
         return said(f"A new round{' on ' + names.rig(event.rig) if event.rig else ''}; its order was drawn beforehand.")
     if event.kind == "mounted":

@@ -11,7 +11,7 @@ from bandwright.telling.document import Block, Document, Fold, Note, Para, Part,
 from bandwright.telling.names import Names
 from bandwright.telling.numbers import NBSP, clock, counted, day_and_time, day_short, gigabytes, measured_text, number, span_of_time
 from bandwright.telling.said import Said, link, said, strong
-from bandwright.telling.sentences import failure_sentence, measured_sentence, tested_text
+from bandwright.telling.sentences import failure_sentence, measured_sentence, needs_met_text
 from bandwright.words.answers import Forecast
 from bandwright.words.campaign import Tested
 from bandwright.words.measurement import Fact, Measurement, Method, Outcome
@@ -107,7 +107,7 @@ def _headline(m: Measurement, tested: Tested | None, names: Names) -> Said:
     if m.outcome is not Outcome.OK:
         return failure_sentence(m)
     if tested is not None:
-        return said(tested_text(tested, names=names))
+        return said(needs_met_text(tested, names=names))
     return measured_sentence(m)
 
 

@@ -13,7 +13,7 @@ from bandwright.telling.document import Block, Document, Log, LogItem, Note, Par
 from bandwright.telling.names import Names, names_of
 from bandwright.telling.numbers import NBSP, certainty, clock, counted, day_and_time, day_short, gigabytes, in_words, joined, of_hundred_range, ranged
 from bandwright.telling.said import Said, link, said, strong
-from bandwright.telling.sentences import asks, failure_sentence, measured_sentence, tested_text, verdict_told
+from bandwright.telling.sentences import asks, failure_sentence, measured_sentence, needs_met_text, verdict_told
 from bandwright.words.answers import Forecast, NeedShare, Verdict
 from bandwright.words.campaign import Course, Design, Tested
 from bandwright.words.declared import Declared
@@ -131,7 +131,7 @@ def _log(last: Measurement | None, tested: Tested | None, reading: Reading | Non
     if last is not None:
         setup = f"{names.setup(last.setup_asked)}: " if last.setup_asked else ""
         same = tested is not None and tested.test == last.key
-        text = failure_sentence(last) if last.outcome is not Outcome.OK else said(tested_text(tested, names=names)) if tested is not None and same else measured_sentence(last)
+        text = failure_sentence(last) if last.outcome is not Outcome.OK else said(needs_met_text(tested, names=names)) if tested is not None and same else measured_sentence(last)
         items.append((last.at, LogItem(when=f"{day_short(last.at, timezone)}, {clock(last.at, timezone)}", iso=last.at.isoformat(), text=said(strong("Tested. "), setup, text, " ", link("Open the test", f"/history/{last.key}")))))
     if reading is not None and reading.at is not None:
         items.append((reading.at, LogItem(when=f"{day_short(reading.at, timezone)}, {clock(reading.at, timezone)}", iso=reading.at.isoformat(), text=said(strong("Read. "), _household(reading)))))
