@@ -145,12 +145,13 @@ def measure(
     seconds: Annotated[float | None, typer.Option(help="Take no longer than so many seconds.")] = None,
     rig: Annotated[str | None, typer.Option(help="Through which rig.")] = None,
     setup: Annotated[str | None, typer.Option(help="Which setup is in force, where you know it.")] = None,
+    responsiveness: Annotated[bool, typer.Option("--responsiveness", help="Also count round trips per minute under load, where the far end offers it.")] = False,
     as_json: Json = False,
 ) -> None:
     """Measure once, now: goodput, delay idle and under load, and loss, in both directions."""
     from bandwright.cli.measuring import show_measure
 
-    raise typer.Exit(show_measure(site, pair=pair, size=size, megabytes=megabytes, seconds=seconds, rig=rig, setup=setup, as_json=as_json))
+    raise typer.Exit(show_measure(site, pair=pair, size=size, megabytes=megabytes, seconds=seconds, rig=rig, setup=setup, responsiveness=responsiveness, as_json=as_json))
 
 
 @app.command()
@@ -300,6 +301,35 @@ def report(
     write_report(site, out=out, campaign=campaign)
 
 
+@app.command(name="export")
+def export_share(
+    out: Annotated[Path, typer.Argument(help="File to write, like place.zip.")],
+    site: Site = HERE,
+    campaign: Annotated[str | None, typer.Option(help='One campaign by its key, or "latest"; everything by default.')] = None,
+    help_parcel: Annotated[bool, typer.Option("--help-parcel", help="What a helper needs to see: checks, readings, the last measurements.")] = False,
+    proposal: Annotated[bool, typer.Option("--proposal", help="The campaign that site.toml describes, for somebody else to accept.")] = False,
+    whole: Annotated[bool, typer.Option("--whole", help="Leave nothing out but secrets.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Write the workspace or a campaign as one file, redacted."""
+    from bandwright.cli.sharing import show_export
+
+    show_export(site, out=out, campaign=campaign, help_parcel=help_parcel, proposal=proposal, whole=whole, as_json=as_json)
+
+
+@app.command(name="import")
+def import_share(
+    file: Annotated[Path, typer.Argument(help="File that export wrote.")],
+    site: Site = HERE,
+    accept: Annotated[bool, typer.Option("--accept", help="Let a proposed campaign enter; without it, it is only shown.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Take such a file: add what is missing, write over nothing."""
+    from bandwright.cli.sharing import show_import
+
+    raise typer.Exit(show_import(site, file=file, accept=accept, as_json=as_json))
+
+
 @app.command()
 def serve(
     site: Site = HERE,
@@ -322,11 +352,12 @@ def far_end(
     new_key: Annotated[bool, typer.Option("--new-key", help="Make another key, print its pairing string, and stop.")] = False,
     revoke: Annotated[str | None, typer.Option(help="Revoke the key of this label, and stop.")] = None,
     monthly_gb: Annotated[float | None, typer.Option(help="Stop measuring when a month's transfer passes this.")] = None,
+    responsiveness: Annotated[str, typer.Option(help="off, paired (for near ends that proved themselves) or public: also answer responsiveness tests.")] = "off",
 ) -> None:
     """Run the other end of measurements, on a rented server or in a second home."""
     from bandwright.cli.serving import start_far_end
 
-    start_far_end(port=port, listen=listen, folder=folder, address=address, label=label, new_key=new_key, revoke=revoke, monthly_gb=monthly_gb)
+    start_far_end(port=port, listen=listen, folder=folder, address=address, label=label, new_key=new_key, revoke=revoke, monthly_gb=monthly_gb, responsiveness=responsiveness)
 
 
 @app.command()
