@@ -31,6 +31,21 @@ CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
 ARTEFACTS = Path(__file__).resolve().parents[2] / "artefacts"
 
 
+def _simulated_site() -> type:
+    name = "bandwright_test_simulated_site"
+    if name not in sys.modules:
+        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("simulated_site.py"))
+        assert spec is not None
+        assert spec.loader is not None
+        sys.modules[name] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules[name])
+    found: type = sys.modules[name].SimulatedSite
+    return found
+
+
+SIMULATED_SITE: Any = _simulated_site()
+
+
 @pytest.fixture(scope="session")
 def sample() -> ModuleType:
     name = "bandwright_test_sample"
@@ -44,7 +59,7 @@ def sample() -> ModuleType:
 
 
 @dataclass
-class SimulatedJobs:
+class SimulatedJobs(SIMULATED_SITE):
     """Jobs that answer from the invented campaign. `stage`: undeclared, declared, running, done."""
 
     sample: ModuleType

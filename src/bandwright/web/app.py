@@ -22,10 +22,12 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from bandwright.errors import BandwrightError
 from bandwright.telling.accounts.reading import reading_document
 from bandwright.telling.paper import style_sheet
+from bandwright.web.aiming import add_aim
 from bandwright.web.first import add_first_use
 from bandwright.web.guard import CodeGate, Headers, SameOrigin
 from bandwright.web.kept import add_kept
 from bandwright.web.pages import PageJobs
+from bandwright.web.place import add_place
 from bandwright.web.running import add_campaign
 from bandwright.web.shared import Pages
 
@@ -46,12 +48,15 @@ def create_app(jobs: PageJobs, *, hosts: Sequence[str] = LOCAL_HOSTS, code: str 
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
         await asyncio.to_thread(feed.stop)
+        await asyncio.to_thread(aiming.stop)
 
     app = FastAPI(title="Bandwright", docs_url=None, redoc_url=None, default_response_class=HTMLResponse, lifespan=lifespan)
     add_kept(app, pages)
     _reading(app, pages)
     feed = add_campaign(app, pages)
     add_first_use(app, pages)
+    add_place(app, pages)
+    aiming = add_aim(app, pages)
     app.state.pages, app.state.feed = pages, feed
     _screen(app)
     _errors(app, pages)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from bandwright.errors import UsageError
 from bandwright.ports import Person
 from bandwright.web.pages import Stand
+from bandwright.web.site import HouseSite
 from bandwright.words.campaign import Design, Tested
 from bandwright.words.declared import Declared
 from bandwright.words.measurement import Measurement, MeasurementPlan, Method, Size
@@ -30,7 +31,7 @@ __all__ = ["HouseJobs"]
 _Opener = Callable[[Person | None], "House"]
 
 
-class HouseJobs:
+class HouseJobs(HouseSite):
     """The jobs of one workspace. opener: how its house is opened, for a simulated one; None is the folder's own."""
 
     def __init__(self, folder: Path, *, opener: _Opener | None = None) -> None:

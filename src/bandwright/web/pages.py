@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
+from bandwright.web.site import SiteJobs
+
 if TYPE_CHECKING:
     from bandwright.jobs.history import HistoryAnswer, TestAnswer
     from bandwright.jobs.judge import JudgeAnswer
@@ -38,6 +40,8 @@ NAV: tuple[Nav, ...] = (
     Nav("/setups", "Setups"),
     Nav("/campaign", "Campaign"),
     Nav("/verdict", "Verdict"),
+    Nav("/place", "Place"),
+    Nav("/aim", "Aim"),
     Nav("/history", "History"),
     Nav("/settings", "Settings"),
 )
@@ -54,7 +58,7 @@ class Stand:
     declared: int = 0
 
 
-class PageJobs(Protocol):
+class PageJobs(SiteJobs, Protocol):
     """What the pages ask of the jobs. All but the last three are plain calls, made in a thread."""
 
     def declared(self) -> Declared | None:
