@@ -128,9 +128,9 @@ def _one(data: Differences, *, label: str, wide: bool) -> str:
         y = top + i * step + (18 if wide else 44)
         e = r.estimate
         g.mark(7 if wide else x0 + 6, y - 7 if wide else y - 33, r.mark, 5)
-        g.text(20, y - 3 if wide else y - 28, clipped(r.name, 24 if wide else 27), "strong halo" if not wide else "strong")
+        g.text(20 if wide else 26, y - 3 if wide else y - 28, clipped(r.name, 24 if wide else 27), "strong halo" if not wide else "strong")
         if r.note:
-            g.text(20, y + 14 if wide else y - 11, r.note, "q halo" if not wide else "q")
+            g.text(20 if wide else 26, y + 14 if wide else y - 11, r.note, "q halo" if not wide else "q")
         for s in r.strokes:
             g.line(x(s), y - 9, x(s), y + 1, "tick")
         if e is not None:
