@@ -26,7 +26,7 @@ def per_cent(share: float) -> str:
     if share >= 1.0:
         return "100 %"
     digits = 1 if share < 0.995 else (2 if share < 0.9995 else 3)
-    return f"{math.floor(share * 100 * 10**digits) / 10**digits:.{digits}f} %"
+    return f"{math.floor(share * 100 * 10**digits + 1e-6) / 10**digits:.{digits}f} %"
 
 
 def availability_document(
