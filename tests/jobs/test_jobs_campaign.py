@@ -353,3 +353,42 @@ def test_the_lock_goes_away_with_its_process(tmp_path: Path) -> None:
         os.kill(int(pid), signal.SIGKILL)
     with RunLock(tmp_path):
         pass
+
+
+class Watchful:
+    """A guard that notes what it is told, and what the modem was set to at that moment."""
+
+    def __init__(self, twin) -> None:
+        self.twin, self.told = twin, []
+
+    def _note(self, what: str) -> None:
+        self.told.append((what, self.twin.world.modem.configured.mode, len(self.twin.world.modem.configured.lte_band)))
+
+    def arm(self, rig, former, *, seconds, tuning="") -> None:
+        assert former.mode == "automatic", "the settings from before the campaign are what a guard puts back"
+        assert seconds == 180
+        self._note(f"arm {tuning}")
+
+    def extend(self, seconds) -> None:
+        self._note("extend")
+
+    def disarm(self, gateway=None) -> None:
+        self._note("disarm")
+
+
+async def test_a_risky_tuning_is_guarded_from_before_it_is_asked_until_it_is_left(tmp_path: Path) -> None:
+    risky = bench.SMALL_SITE.replace('bands = ["B20", "n78"]', 'bands = ["B20"]').replace('mode = "endc"', 'mode = "lte"')
+    twin, house = await bench.small(tmp_path, days=1, text=risky)
+    guard = Watchful(twin)
+    # the simulated place has no setup on band 20 alone: the tuning is never shown, so it must be lifted each time
+    await bench.to_the_end(replace(house, guard=guard))
+    armed = [i for i, (what, _, _) in enumerate(guard.told) if what == "arm anchor 20"]
+    assert armed
+    for i in armed:
+        assert guard.told[i][1] != "lte", "it was armed only after the risky tuning was asked for"
+        following = [what for what, _, _ in guard.told[i + 1 :] if what != "extend"]
+        assert following
+        assert following[0] == "disarm"
+    assert twin.world.modem.configured.mode == "automatic"
+    await house.close()
+    await twin.close()

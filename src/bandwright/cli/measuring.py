@@ -21,20 +21,20 @@ _FAR = {Phase.NAME_LOOKUP, Phase.CONNECT, Phase.TLS, Phase.AUTH, Phase.FAR_END, 
 
 
 def show_measure(
-    site: Path, *, pair: str | None, size: str, megabytes: float | None, seconds: float | None, rig: str | None, setup: str | None, as_json: bool
+    site: Path, *, pair: str | None, size: str, megabytes: float | None, seconds: float | None, rig: str | None, setup: str | None, responsiveness: bool, as_json: bool
 ) -> int:
     """Measure once and print the result; the exit code says whether the needs were met."""
     if size not in set(Size):
         raise UsageError("size", given=size, allowed=", ".join(Size))
     plan = MeasurementPlan(size=Size(size), max_megabytes=megabytes, max_seconds=seconds, setup=setup)
-    return asyncio.run(_measure(site, plan, pair=pair, rig=rig, as_json=as_json))
+    return asyncio.run(_measure(site, plan, pair=pair, rig=rig, responsiveness=responsiveness, as_json=as_json))
 
 
-async def _measure(site: Path, plan: MeasurementPlan, *, pair: str | None, rig: str | None, as_json: bool) -> int:
+async def _measure(site: Path, plan: MeasurementPlan, *, pair: str | None, rig: str | None, responsiveness: bool, as_json: bool) -> int:
     from bandwright.jobs.assembly import open_house
     from bandwright.jobs.measure import measure
 
-    house = open_house(site, pair=pair, may_be_undeclared=True)
+    house = open_house(site, pair=pair, may_be_undeclared=True, responsiveness=responsiveness)
 
     async def listener(event: ProbeEvent) -> None:
         if event.kind == "phase" and event.text:

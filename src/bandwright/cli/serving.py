@@ -30,11 +30,14 @@ def _page_port(site: Path) -> int:
 
 
 def start_far_end(
-    *, port: int, listen: str, folder: Path, address: str | None, label: str, new_key: bool, revoke: str | None, monthly_gb: float | None
+    *, port: int, listen: str, folder: Path, address: str | None, label: str, new_key: bool, revoke: str | None, monthly_gb: float | None, responsiveness: str
 ) -> None:
     """Run the far end, or manage its keys."""
+    from bandwright.errors import UsageError
     from bandwright.jobs.assembly import far_end_key, revoke_far_end_key, run_far_end
 
+    if responsiveness not in {"off", "paired", "public"}:
+        raise UsageError("--responsiveness", given=responsiveness, allowed="off, paired or public")
     if revoke is not None:
         revoke_far_end_key(folder, label=revoke)
         print(f"The key {revoke!r} is revoked.")
@@ -45,7 +48,7 @@ def start_far_end(
     print(pairing, flush=True)
     if new_key:
         return
-    asyncio.run(run_far_end(folder, port=port, listen=listen, monthly_gb=monthly_gb, started=lambda p: say(f"Listening on port {p} (TCP and UDP). Ctrl-C ends it.")))
+    asyncio.run(run_far_end(folder, port=port, listen=listen, monthly_gb=monthly_gb, responsiveness=responsiveness, started=lambda p: say(f"Listening on port {p} (TCP and UDP). Ctrl-C ends it.")))
 
 
 def run_twin(*, folder: Path, seed: int | None) -> None:

@@ -24,10 +24,11 @@ ELEVATION_FOLDER = "elevation"
 FAR_END = "far_end"
 
 
-def open_house(folder: Path, *, person: Person | None = None, pair: str | None = None, may_be_undeclared: bool = False) -> House:
+def open_house(folder: Path, *, person: Person | None = None, pair: str | None = None, may_be_undeclared: bool = False, responsiveness: bool = False) -> House:
     """Return the house of a workspace folder. Nothing outside the disk is touched before it is asked for.
 
     pair: a pairing string that goes before the one that is kept. may_be_undeclared: a folder without `site.toml` will do.
+    responsiveness: measurements also ask for round trips per minute under load, where the far end offers it.
     Raises DeclarationError, StoreError.
     """
     from bandwright.gateways import kinds
@@ -48,7 +49,7 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
         return kinds.open_gateway(declared.gateway(key), clock=clock, ask=asker(person) if person is not None else None, secrets=_secrets(folder))
 
     def probe(_rig: str) -> Probe:
-        return _probe(folder, declared, pair)
+        return _probe(folder, declared, pair, responsiveness=responsiveness)
 
     return House(
         folder=folder,
@@ -65,12 +66,13 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
     )
 
 
-def _probe(folder: Path, declared: Declared, pair: str | None) -> Probe:
+def _probe(folder: Path, declared: Declared, pair: str | None, *, responsiveness: bool) -> Probe:
     known = pair or pairing_of(folder)
     if known is not None:
-        from bandwright.probe.near import NearEnd
+        from bandwright.probe.near import NearEnd, NearEndSettings
 
-        return NearEnd(None if pair else declared.far_end.address, known)
+        settings = NearEndSettings(congestion_control=str(declared.settings["congestion_control"]) or None, responsiveness=responsiveness)
+        return NearEnd(None if pair else declared.far_end.address, known, settings=settings)
     if declared.far_end.download_url is not None:
         from bandwright.probe.https import HttpsProbe
 
@@ -193,14 +195,15 @@ def revoke_far_end_key(folder: Path, *, label: str) -> int:
     return len(rows)
 
 
-async def run_far_end(folder: Path, *, port: int, listen: str, monthly_gb: float | None, started: Callable[[int], None]) -> None:
-    """Run the far end until it is stopped. Raises UsageError where the port is taken."""
+async def run_far_end(folder: Path, *, port: int, listen: str, monthly_gb: float | None, responsiveness: str, started: Callable[[int], None]) -> None:
+    """Run the far end until it is stopped. responsiveness: "off", "paired" (under a one-use path) or "public". Raises UsageError where the port is taken."""
     from bandwright.probe.far import FarEndSettings, serve
     from bandwright.probe.limits import Limits
 
     limits = Limits() if monthly_gb is None else Limits(megabytes_per_month=1000 * monthly_gb)
     hosts = () if listen in {"", "::", "*"} else (listen,)
-    await serve(FarEndSettings(state=folder, hosts=hosts, port=port, limits=limits), started=started)
+    settings = FarEndSettings(state=folder, hosts=hosts, port=port, limits=limits, responsiveness=responsiveness != "off", responsiveness_public=responsiveness == "public")
+    await serve(settings, started=started)
 
 
 def found_here() -> list[tuple[str, str, str]]:

@@ -17,12 +17,12 @@ from bandwright.advice.verdict import verdict
 from bandwright.errors import GatewayError, GatewayRefused, UsageError
 from bandwright.jobs.house import House, Left
 from bandwright.jobs.known import with_predictions
-from bandwright.jobs.tuning import Applied, apply, keep_former, look, reading_facts, restore_former
+from bandwright.jobs.tuning import Applied, apply, keep_former, look, reading_facts, restore_former, service_seen
 from bandwright.needs.fulfilment import score
 from bandwright.ports import ProbeEvent, Question
 from bandwright.trials.course import course
 from bandwright.words.campaign import USUAL_MEGABYTES, Course, Design, NotShown, RigMounted, RoundDrawn, Step, Tested
-from bandwright.words.measurement import Measurement, MeasurementPlan, Phase, Size
+from bandwright.words.measurement import Measurement, MeasurementPlan, Outcome, Phase, Size
 from bandwright.words.progress import CampaignProgress
 from bandwright.words.radio import Capture, Reading
 from bandwright.words.rig import Rig, Tuning
@@ -30,6 +30,7 @@ from bandwright.words.rig import Rig, Tuning
 __all__ = ["design_of", "latest_design", "make_design", "run", "tested_from"]
 
 _LONG_WAIT_S = 600.0  # longer waits give the household its former setting back
+_RISKY_WAIT_S = 60.0  # a pinned cell or a single band is not left in force while nobody measures
 _TRIES = 3  # how often a gateway may be out of reach in a row before the run ends
 _PAUSE_S = 10.0  # before a setting that did not take, or a gateway out of reach, is tried again
 _CLIMB = ("weather", "ladder", "roof", "power lines", "lightning", "rf", "wind", "codes")
@@ -185,7 +186,7 @@ async def _steps(house: House, design: Design, state: _InForce) -> AsyncGenerato
             yield await _answer(house, design, state, now, step.why)
             return
         if step.not_before is not None and (wait_s := (step.not_before - house.clock.now()).total_seconds()) > 0:
-            if wait_s > _LONG_WAIT_S:
+            if wait_s > (_RISKY_WAIT_S if _is_risky(house, state) else _LONG_WAIT_S):
                 await _give_back(house, design, state)
             until = step.not_before.astimezone(house.zone)
             yield CampaignProgress(kind="waiting", at=house.clock.now(), text=f"Next: {_in_words(step)}, {until:%a %d %b %H:%M}", until=step.not_before, rig=step.rig, setup=step.setup, course=now)
@@ -239,6 +240,10 @@ async def _give_back(house: House, design: Design, state: _InForce) -> None:
     state.tuning, state.former_is_back = None, True
 
 
+def _is_risky(house: House, state: _InForce) -> bool:
+    return state.tuning is not None and house.declared.tuning(state.tuning).is_risky
+
+
 async def _take_stock(house: House, design: Design, state: _InForce, rig_key: str) -> AsyncGenerator[CampaignProgress, None]:
     """Read which tuning is in force before anything goes on, and keep the settings from before the campaign."""
     rig = house.declared.rig(rig_key)
@@ -280,14 +285,14 @@ async def _test(house: House, design: Design, state: _InForce, step: Step) -> As
     rig, tuning = house.declared.rig(setup.rig), house.declared.tuning(setup.tuning)
     if state.rig != rig.key:
         state.rig, state.tuning = rig.key, None
-        await keep_former(house, design.key, rig)
+    former = await keep_former(house, design.key, rig)
     gateway = house.gateway(rig.gateway)
     abilities = await gateway.abilities()
     in_force = state.tuning == tuning.key and not state.former_is_back
     yield CampaignProgress(kind="applying", at=house.clock.now(), text=f"{setup.key}: asking for it", setup=setup.key)
     state.former_is_back = False
     try:
-        applied = await apply(house, rig, tuning, abilities, in_force=in_force)
+        applied = await apply(house, rig, tuning, abilities, in_force=in_force, former=former)
     except GatewayRefused as error:
         applied = Applied(ok=False, why=str(error))
     except GatewayError as error:
@@ -333,6 +338,8 @@ async def _measure(house: House, design: Design, step: Step, setup: str, tuning:
 
     measurement = await house.probe(rig.key).measure(plan, listener=listener)
     loaded = [r for moment, _, r in seen if moment != "idle" and r is not None]
+    if measurement.outcome is Outcome.OK:
+        service_seen(house, tuning)
     moved = measurement.moved
     seen_setup = measurement.setup_seen
     if loaded and not abilities.by_person:

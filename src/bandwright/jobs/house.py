@@ -78,12 +78,16 @@ class Terrain(Elevation, Protocol):
 class Guard(Protocol):
     """Brings a site back by itself when a risky tuning leaves it without service, even if this process dies."""
 
-    def arm(self, rig: Rig, former: SettingsSeen, *, seconds: float) -> None:
+    def arm(self, rig: Rig, former: SettingsSeen, *, seconds: float, tuning: str = "") -> None:
         """Write down what to restore and start the small process that will."""
         ...
 
-    def disarm(self) -> None:
-        """Service is proven: nothing needs to be restored."""
+    def extend(self, seconds: float) -> None:
+        """Count the time anew: service was just seen under the risky tuning."""
+        ...
+
+    def disarm(self, gateway: str | None = None) -> None:
+        """The risky tuning is left: nothing needs to be restored."""
         ...
 
 

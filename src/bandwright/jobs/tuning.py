@@ -16,7 +16,7 @@ from bandwright.words.measurement import Fact, MeasurementPlan
 from bandwright.words.radio import Capture, Rat, Reading, Registration, SettingsSeen
 from bandwright.words.rig import Rig, Tuning
 
-__all__ = ["Applied", "apply", "keep_former", "look", "most_telling", "reading_facts", "restore_former"]
+__all__ = ["Applied", "apply", "keep_former", "look", "most_telling", "reading_facts", "restore_former", "service_seen"]
 
 _POLL_S = 2.0
 _SETTLE_S = 10.0  # after an "OK" a modem may show its old state for some seconds before it lets go of it (common practice, no source)
@@ -72,10 +72,12 @@ def reading_facts(reading: Reading | None) -> tuple[tuple[str, Fact], ...]:
     )
 
 
-async def apply(house: House, rig: Rig, tuning: Tuning, abilities: GatewayAbilities, *, in_force: bool) -> Applied:
+async def apply(house: House, rig: Rig, tuning: Tuning, abilities: GatewayAbilities, *, in_force: bool, former: SettingsSeen | None = None) -> Applied:
     """Put a tuning in force on the mounted rig and prove it by a reading.
 
-    in_force: it was the last tuning proven on this rig, so nothing needs to be asked again.
+    in_force: it was the last tuning proven on this rig, so nothing needs to be asked again. former: the settings from before the campaign,
+    which a guard puts back if a risky tuning leaves the site without service or this process dies. The guard stays armed while a risky
+    tuning is in force, its time counted anew whenever service is seen, and is let go when another tuning is proven.
     """
     gateway = house.gateway(rig.gateway)
     if abilities.by_person:
@@ -87,15 +89,38 @@ async def apply(house: House, rig: Rig, tuning: Tuning, abilities: GatewayAbilit
     try:
         if not in_force:
             if tuning.is_risky and house.guard is not None:
-                house.guard.arm(rig, await gateway.settings(), seconds=float(house.declared.settings["return_after_s"]))
+                house.guard.arm(rig, former or await gateway.settings(), seconds=_return_after_s(house), tuning=tuning.key)
             house.records.add_capture(await gateway.apply(tuning))
             await house.clock.sleep(_SETTLE_S)
         applied = await _wait_until_shown(house, rig, tuning, gateway, timeout_s=timeout_s)
     except GatewayRefused as error:
         applied = Applied(ok=False, why=str(error))
-    if house.guard is not None and tuning.is_risky and applied.ok:
-        house.guard.disarm()
+    await _settle_guard(house, rig, tuning, gateway, applied, former)
     return applied
+
+
+async def _settle_guard(house: House, rig: Rig, tuning: Tuning, gateway: Gateway, applied: Applied, former: SettingsSeen | None) -> None:
+    """Keep the guard armed under a risky tuning that holds; lift one that does not; let go under any other."""
+    if house.guard is None:
+        return
+    if not tuning.is_risky:
+        if applied.ok:
+            house.guard.disarm(rig.gateway)
+    elif applied.ok:
+        house.guard.extend(_return_after_s(house))
+    elif former is not None:
+        house.records.add_capture(await gateway.restore(former))
+        house.guard.disarm(rig.gateway)
+
+
+def service_seen(house: House, tuning: Tuning) -> None:
+    """Tell the guard that the connection works under the tuning in force."""
+    if house.guard is not None and tuning.is_risky:
+        house.guard.extend(_return_after_s(house))
+
+
+def _return_after_s(house: House) -> float:
+    return float(house.declared.settings["return_after_s"])
 
 
 async def _wait_until_shown(house: House, rig: Rig, tuning: Tuning, gateway: Gateway, *, timeout_s: float) -> Applied:
@@ -178,7 +203,7 @@ async def restore_former(house: House, campaign: str, rig: Rig) -> str | None:
     except GatewayError as error:
         return f"the former setting of {rig.gateway} could not be put back: {error}"
     if house.guard is not None:
-        house.guard.disarm()
+        house.guard.disarm(rig.gateway)
     return f"the former setting of {rig.gateway} is back ({former.mode or 'mode not said'})"
 
 

@@ -28,6 +28,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting(key="apply_timeout_s", default=90.0, unit="s", low=10, high=600, meaning="how long a reading may take to show a new tuning", cost="waiting, before a setting counts as not applied"),
     Setting(key="return_after_s", default=180.0, unit="s", low=30, high=1800, meaning="when a risky tuning is taken back by itself if service does not come", cost="minutes without service at worst"),
     Setting(key="measurement_size", default="usual", meaning="light, usual or full", cost="about 0.12, 0.35 and 1 MB per Mbit/s of both directions added"),
+    Setting(key="congestion_control", default="bbr", meaning="asked of both ends' TCP, and recorded as it was; the systems' own where it is not there", cost="cubic fills the whole queue and falls back under loss; bbr does neither"),
     Setting(key="page_port", default=8619, unit="port", low=1, high=65535, meaning="where the page is served on this computer", cost="none"),
     Setting(key="far_end_port", default=8620, unit="port", low=1, high=65535, meaning="where the far end listens", cost="none"),
     Setting(key="watch_share", default=0.05, unit="", low=0, high=0.5, meaning="part of a plan's monthly volume that the watch may use for tests", cost="data; less of it, and changes are found later"),
