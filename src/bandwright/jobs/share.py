@@ -97,7 +97,7 @@ def send_help_parcel(folder: Path, out: Path, *, checks: CheckAnswer) -> Sent:
     site_toml, records = _opened(folder)
     measurements = records.measurements(limit=LAST_MEASUREMENTS)
     wanted = {key for m in measurements for _, key in m.captures} | {c.key for c in records.captures(limit=LAST_MEASUREMENTS)}
-    looked = tuple(Checked(what=i.what, ok=i.ok, text=" ".join(filter(None, (i.text, i.todo)))) for i in checks.items)
+    looked = tuple(Checked(what=i.what, ok=i.ok, text="; ".join(filter(None, (i.text, i.todo if i.todo not in i.text else "")))) for i in checks.items)
     share = _share("help parcel", site_toml, measurements=measurements, checks=looked, **_with_captures(records, wanted))
     records.close()
     return _written(share, out, whole=False)
