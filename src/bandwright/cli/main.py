@@ -17,7 +17,7 @@ import typer
 from bandwright import __version__
 from bandwright.errors import AllowanceError, BandwrightError, FarEndError, GatewayError, UserFault
 
-__all__ = ["app", "run"]
+__all__ = ["app", "end", "run"]
 
 app = typer.Typer(
     name="bandwright",
@@ -37,14 +37,19 @@ def run() -> None:
     """Run the command line and end with the documented exit code."""
     try:
         app(standalone_mode=True)
-    except BandwrightError as error:
-        print(f"{error}", file=sys.stderr)
-        raise SystemExit(_code_of(error)) from None
-    except KeyboardInterrupt:
-        print("Interrupted. All finished tests are saved; the same command goes on.", file=sys.stderr)
-        raise SystemExit(130) from None
+    except (BandwrightError, KeyboardInterrupt) as error:
+        raise SystemExit(end(error)) from None
     except BrokenPipeError:
         raise SystemExit(0) from None
+
+
+def end(error: BandwrightError | KeyboardInterrupt) -> int:
+    """Say what ended the program, and return the documented exit code."""
+    if isinstance(error, KeyboardInterrupt):
+        print("Interrupted. All finished tests are saved; the same command goes on.", file=sys.stderr)
+        return 130
+    print(f"{error}", file=sys.stderr)
+    return _code_of(error)
 
 
 def _code_of(error: BandwrightError) -> int:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import sys
 from contextlib import aclosing
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
@@ -10,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bandwright.cli.screens import print_document, print_json, say
-from bandwright.errors import UsageError
+from bandwright.errors import BandwrightError, UsageError
 
 if TYPE_CHECKING:
     from bandwright.jobs.recheck import AgainAnswer
@@ -23,7 +25,13 @@ _CHANGED = 4
 
 
 def show_watch(site: Path, *, setup: str | None, days: float | None, as_json: bool) -> int:
-    """Keep watch until stopped; 4 where a change was found."""
+    """Keep watch until stopped; 4 where a change was found.
+
+    A watch runs for weeks, so the program starts itself anew without the command line's libraries, where the system can.
+    """
+    if os.name == "posix" and Path(sys.argv[0]).name == "bandwright":
+        words = [str(site), setup or "", "" if days is None else str(days), "json" if as_json else ""]
+        os.execv(sys.executable, [sys.executable, "-m", "bandwright.cli.watching", *words])  # noqa: S606 -- this program itself
     return asyncio.run(_watch(site, setup=setup, days=days, as_json=as_json))
 
 
@@ -111,3 +119,16 @@ async def _again(site: Path, *, setup: str | None, tests: int, megabytes: float 
     else:
         print(answer.sentence)
     return {"worse": _CHANGED, "cannot tell": 3}.get(answer.kind, 0)
+
+
+def _anew(site: str, setup: str, days: str, as_json: str) -> int:
+    try:
+        return asyncio.run(_watch(Path(site), setup=setup or None, days=float(days) if days else None, as_json=bool(as_json)))
+    except (BandwrightError, KeyboardInterrupt) as error:
+        from bandwright.cli.main import end
+
+        return end(error)
+
+
+if __name__ == "__main__":
+    raise SystemExit(_anew(*sys.argv[1:5]))
