@@ -174,7 +174,7 @@ def jobs(sample: ModuleType) -> Callable[..., SimulatedJobs]:
 @pytest.fixture
 def client(jobs: Callable[..., SimulatedJobs]) -> Iterator[TestClient]:
     """The pages of a finished campaign."""
-    with TestClient(create_app(jobs()), follow_redirects=False) as c:
+    with TestClient(create_app(jobs()), follow_redirects=False, base_url="http://127.0.0.1") as c:
         yield c
 
 

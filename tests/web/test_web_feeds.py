@@ -116,7 +116,7 @@ async def test_starting_twice_runs_one(jobs: Callable[..., Any]) -> None:
 def test_the_campaign_page_before_running_and_stopped(jobs: Callable[..., Any]) -> None:
     made = jobs(stage="running")
     app = create_app(made)
-    with TestClient(app) as client:
+    with TestClient(app, base_url="http://127.0.0.1") as client:
         html = client.get("/campaign").text
         assert "too early to choose" in html
         assert "Go on with the campaign" in html
@@ -138,7 +138,7 @@ def test_the_campaign_page_before_running_and_stopped(jobs: Callable[..., Any]) 
 def test_an_error_of_the_run_is_told_on_the_page(jobs: Callable[..., Any]) -> None:
     made = jobs(stage="running")
     app = create_app(made)
-    with TestClient(app) as client:
+    with TestClient(app, base_url="http://127.0.0.1") as client:
         client.get("/campaign")
         made.raises = GatewayUnreachable("own gateway does not answer", todo="Plug it in.")
         app.state.feed.start()

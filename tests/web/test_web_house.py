@@ -29,7 +29,7 @@ def folder(tmp_path: Path) -> Path:
 @pytest.fixture
 def declared(folder: Path) -> HouseJobs:
     jobs = HouseJobs(folder)
-    with TestClient(create_app(jobs), follow_redirects=False) as client:
+    with TestClient(create_app(jobs), follow_redirects=False, base_url="http://127.0.0.1") as client:
         assert client.post("/first/write", data=ANSWERS).status_code == 303
     return jobs
 
@@ -38,7 +38,7 @@ def test_an_empty_folder_can_explain_a_paste_and_writes_nothing(folder: Path) ->
     jobs = HouseJobs(folder)
     assert jobs.declared() is None
     assert jobs.stand() == Stand()
-    with TestClient(create_app(jobs)) as client:
+    with TestClient(create_app(jobs), base_url="http://127.0.0.1") as client:
         assert "B3" in client.post("/reading", data={"text": AT}).text
         assert client.get("/first").status_code == 200
     assert not folder.exists()
@@ -58,7 +58,7 @@ def test_first_use_writes_a_declaration_that_the_house_reads(declared: HouseJobs
 
 @pytest.mark.parametrize("skipped", [{}, {"gateway_kind": "pasted"}, {"gateway_kind": "at-serial", "where": "/dev/ttyUSB2"}])
 def test_every_way_through_first_use_makes_a_declaration_that_can_be_read(folder: Path, skipped: dict[str, str]) -> None:
-    with TestClient(create_app(HouseJobs(folder)), follow_redirects=False) as client:
+    with TestClient(create_app(HouseJobs(folder)), follow_redirects=False, base_url="http://127.0.0.1") as client:
         assert client.post("/first/write", data=skipped).status_code == 303
     assert HouseJobs(folder).declared() is not None
 
@@ -71,7 +71,7 @@ def test_a_second_declaration_is_refused_and_the_first_stays(declared: HouseJobs
 
 
 def test_pages_of_a_fresh_place(declared: HouseJobs) -> None:
-    with TestClient(create_app(declared)) as client:
+    with TestClient(create_app(declared), base_url="http://127.0.0.1") as client:
         for path, words in (("/", "No tests yet"), ("/setups", "3 setups on 1 rig"), ("/campaign", "Plan a campaign"), ("/history", "Nothing has been measured yet"), ("/verdict", "No campaign has been run"), ("/settings", "Every setting is at its default")):
             assert words in client.get(path).text, path
 
@@ -79,7 +79,7 @@ def test_pages_of_a_fresh_place(declared: HouseJobs) -> None:
 def test_a_declaration_that_cannot_be_read_is_a_page_that_names_the_place(declared: HouseJobs, folder: Path) -> None:
     with (folder / "site.toml").open("a", encoding="utf-8") as f:
         f.write("\n[settings]\nrounds_per_day = 400\n")
-    with TestClient(create_app(declared)) as client:
+    with TestClient(create_app(declared), base_url="http://127.0.0.1") as client:
         answer = client.get("/")
         assert answer.status_code == 409
         assert "rounds_per_day" in answer.text
@@ -104,14 +104,14 @@ def test_a_gateway_that_does_not_answer_is_a_page(declared: HouseJobs) -> None:
         asyncio.run(declared.look("nothing"))
     with pytest.raises(GatewayError):
         asyncio.run(declared.look("gateway"))
-    with TestClient(create_app(declared)) as client:
+    with TestClient(create_app(declared), base_url="http://127.0.0.1") as client:
         answer = client.post("/reading/take", data={"gateway": "gateway"})
         assert answer.status_code == 503
         assert "What to do now:" in answer.text
 
 
 def test_figures_read_elsewhere_are_on_disk(declared: HouseJobs, folder: Path) -> None:
-    with TestClient(create_app(declared)) as client:
+    with TestClient(create_app(declared), base_url="http://127.0.0.1") as client:
         page = client.post("/enter", data={"goodput_up_mbps": "7.5", "read_by": "A. B."})
         assert "7.5" in page.text
     assert HouseJobs(folder).history(limit=5).count == 1
@@ -141,7 +141,7 @@ def test_a_kept_campaign_is_judged_by_the_houses_own_method_and_shown(declared: 
     assert before != after
     assert after.campaign == design.key
     assert after.measurements == len(campaign.measurements)
-    with TestClient(create_app(declared)) as client:
+    with TestClient(create_app(declared), base_url="http://127.0.0.1") as client:
         verdict = client.get("/verdict").text
         assert "in 100" in verdict.replace("\u00a0", " ")
         assert "34\u00a0tests in 17\u00a0rounds" in verdict
@@ -151,7 +151,7 @@ def test_a_kept_campaign_is_judged_by_the_houses_own_method_and_shown(declared: 
 
 def test_a_campaign_that_cannot_begin_says_so_on_its_page(declared: HouseJobs) -> None:
     app = create_app(declared)
-    with TestClient(app) as client:
+    with TestClient(app, base_url="http://127.0.0.1") as client:
         client.post("/campaign/start")
         app.state.feed._thread.join(20)
         html = client.get("/campaign").text
@@ -160,7 +160,7 @@ def test_a_campaign_that_cannot_begin_says_so_on_its_page(declared: HouseJobs) -
 
 
 def test_a_new_capture_or_another_declaration_is_seen_at_once(declared: HouseJobs, sample: Any, folder: Path) -> None:
-    with TestClient(create_app(declared)) as client:
+    with TestClient(create_app(declared), base_url="http://127.0.0.1") as client:
         assert "three carriers" not in client.get("/").text
         declared.house().records.add_capture(replace(sample.CAPTURE, key="new", text=AT))
         assert "Read." in client.get("/").text

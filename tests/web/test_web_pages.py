@@ -82,14 +82,14 @@ def test_the_householders_pages_say_4g_and_5g(client: TestClient) -> None:
 
 
 def test_today_before_anything_was_tested(jobs: Callable[..., Any]) -> None:
-    with TestClient(create_app(jobs(stage="declared"))) as client:
+    with TestClient(create_app(jobs(stage="declared")), base_url="http://127.0.0.1") as client:
         html = visible(client.get("/").text)
         assert "No tests yet. From the reading, expect 45 to 210" in html
         assert "Plan the campaign, at most 20 GB" in html.replace("\u00a0", " ")
 
 
 def test_an_undeclared_place_leads_to_first_use_and_reading_works_all_the_same(jobs: Callable[..., Any], sample: Any) -> None:
-    with TestClient(create_app(jobs(stage="undeclared")), follow_redirects=False) as client:
+    with TestClient(create_app(jobs(stage="undeclared")), follow_redirects=False, base_url="http://127.0.0.1") as client:
         for path in ("/", "/setups", "/campaign", "/history", "/enter"):
             answer = client.get(path)
             assert answer.status_code == 303, path
@@ -137,7 +137,7 @@ def test_a_reading_is_taken_from_a_gateway(client: TestClient) -> None:
     ],
 )
 def test_every_error_is_a_page_that_says_what_happened_and_what_to_do(jobs: Callable[..., Any], error: Exception, status: int, words: str) -> None:
-    with TestClient(create_app(jobs(raises=error))) as client:
+    with TestClient(create_app(jobs(raises=error)), base_url="http://127.0.0.1") as client:
         answer = client.post("/reading/take", data={"gateway": "own"})
         assert answer.status_code == status
         assert words in visible(answer.text)
@@ -148,7 +148,7 @@ def test_every_error_is_a_page_that_says_what_happened_and_what_to_do(jobs: Call
 def test_an_unexpected_fault_is_a_page_without_a_traceback(jobs: Callable[..., Any]) -> None:
     broken = jobs()
     broken.today = lambda: 1 / 0
-    with TestClient(create_app(broken), raise_server_exceptions=False) as client:
+    with TestClient(create_app(broken), raise_server_exceptions=False, base_url="http://127.0.0.1") as client:
         answer = client.get("/")
         assert answer.status_code == 500
         assert "Nothing measured is lost" in answer.text
@@ -164,14 +164,14 @@ def test_an_unknown_page_says_so(client: TestClient, path: str) -> None:
 
 
 def test_verdict_without_a_campaign_says_what_a_campaign_is(jobs: Callable[..., Any]) -> None:
-    with TestClient(create_app(jobs(stage="declared"))) as client:
+    with TestClient(create_app(jobs(stage="declared")), base_url="http://127.0.0.1") as client:
         for path in ("/verdict", "/report.html", "/report.pdf"):
             assert "No campaign has been run yet" in client.get(path).text
 
 
 def test_the_verdict_is_judged_once_for_each_new_test(jobs: Callable[..., Any]) -> None:
     made = jobs()
-    with TestClient(create_app(made)) as client:
+    with TestClient(create_app(made), base_url="http://127.0.0.1") as client:
         for path in ("/verdict", "/setups", "/campaign", "/history", "/verdict", TEST):
             client.get(path)
     assert made.judged == 1
@@ -225,7 +225,7 @@ def test_one_test_now_leads_to_its_page(client: TestClient, jobs: Callable[..., 
     answer = client.post("/measure")
     assert answer.status_code == 303
     assert answer.headers["location"] == TEST
-    with TestClient(create_app(jobs(raises=UsageError("there is nothing to measure against", todo="Pair a far end.")))) as other:
+    with TestClient(create_app(jobs(raises=UsageError("there is nothing to measure against", todo="Pair a far end."))), base_url="http://127.0.0.1") as other:
         page = other.post("/measure")
         assert page.status_code == 409
         assert "Pair a far end." in page.text
@@ -270,7 +270,7 @@ ANSWERS = {"name": 'Barn "A" \\ 1', "timezone": "Europe/London", "need": ["video
 
 def test_first_use_from_nothing_to_a_declaration(jobs: Callable[..., Any]) -> None:
     made = jobs(stage="undeclared")
-    with TestClient(create_app(made), follow_redirects=False) as client:
+    with TestClient(create_app(made), follow_redirects=False, base_url="http://127.0.0.1") as client:
         assert "Where is the place?" in client.get("/first").text
         for key, title in (("place", "What must work"), ("needs", "What does the plan"), ("plan", "How can the gateway"), ("gateway", "Where is the far end"), ("far-end", "Write it down?")):
             answer = client.post(f"/first/{key}", data=ANSWERS | {"act": "next"})
@@ -291,7 +291,7 @@ def test_first_use_from_nothing_to_a_declaration(jobs: Callable[..., Any]) -> No
 
 def test_every_step_can_be_skipped_and_gone_back_from(jobs: Callable[..., Any]) -> None:
     made = jobs(stage="undeclared")
-    with TestClient(create_app(made), follow_redirects=False) as client:
+    with TestClient(create_app(made), follow_redirects=False, base_url="http://127.0.0.1") as client:
         for key in ("place", "needs", "plan", "gateway", "far-end"):
             answer = client.post(f"/first/{key}", data={"act": "skip", "hours": "nonsense"})
             assert answer.status_code == 200
@@ -316,7 +316,7 @@ def test_every_step_can_be_skipped_and_gone_back_from(jobs: Callable[..., Any]) 
     ],
 )
 def test_what_cannot_be_used_is_said_beside_its_field(jobs: Callable[..., Any], step: str, sent: dict[str, str], field: str) -> None:
-    with TestClient(create_app(jobs(stage="undeclared"))) as client:
+    with TestClient(create_app(jobs(stage="undeclared")), base_url="http://127.0.0.1") as client:
         answer = client.post(f"/first/{step}", data=sent | {"act": "next"})
         assert answer.status_code == 422
         assert f'id="{field}-error" role="alert"' in answer.text
@@ -324,7 +324,7 @@ def test_what_cannot_be_used_is_said_beside_its_field(jobs: Callable[..., Any], 
 
 def test_a_declaration_that_cannot_be_read_is_not_written(jobs: Callable[..., Any]) -> None:
     made = jobs(stage="undeclared")
-    with TestClient(create_app(made)) as client:
+    with TestClient(create_app(made), base_url="http://127.0.0.1") as client:
         answer = client.post("/first/write", data={"timezone": "Nowhere"})
         assert answer.status_code == 422
         assert "line 5" in answer.text

@@ -95,7 +95,8 @@ def _(block: Shares) -> str:
 @block_html.register
 def _(block: Caution) -> str:
     items = "".join(f"<li>{html.escape(item)}</li>" for item in block.items)
-    return f'<div class="caution"><h3>{html.escape(block.title)}</h3><ul>{items}</ul></div>'
+    title = html.escape(block.title)
+    return f'<div class="caution" role="group" aria-label="{title}"><p class="title">{title}</p><ul>{items}</ul></div>'
 
 
 @block_html.register

@@ -161,7 +161,7 @@ def _(block: Shares) -> str:
 @_block.register
 def _(block: Caution) -> str:
     items = ", ".join(_text(item) for item in block.items)
-    return f"#heading(level: 3, {_text(block.title)})\n#block(stroke: (left: 3pt + black), inset: (left: 8pt, y: 2pt), list({items}))"
+    return f"#block(above: 1em, below: 0.6em, sticky: true, strong({_text(block.title)}))\n#block(stroke: (left: 3pt + black), inset: (left: 8pt, y: 2pt), list({items}))"
 
 
 @_block.register

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = ["LOCAL_HOSTS", "create_app"]
 
-LOCAL_HOSTS = ("127.0.0.1", "localhost", "[::1]", "testserver")
+LOCAL_HOSTS = ("127.0.0.1", "localhost", "[::1]")
 _MOST_TEXT = 1_000_000  # characters of a pasted text
 
 

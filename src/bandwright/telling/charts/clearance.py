@@ -112,11 +112,12 @@ def _one(data: Clearance, *, label: str, wide: bool) -> str:
 
     g.text(0, 13, "free radii of the first Fresnel zone", "q")
     g.rect(x0, y(CRITERION), x1 - x0, y(floor) - y(CRITERION), "zone")
-    for v in (0.0, CRITERION, *(float(k) for k in range(1, int(ceiling) + 1, 1 if ceiling <= 3 else 2))):
-        if abs(v - 1.0) < 0.01 and (ceiling - floor) / upper * 16 > 0.4:
-            continue
+    written: list[float] = []
+    for v in (CRITERION, 0.0, *(float(k) for k in range(1, int(ceiling) + 1, 1 if ceiling <= 3 else 2))):
         g.line(x0, y(v), x1, y(v), "axis" if v == 0 else "grid")
-        g.text(x0 - 6, y(v) + 5, f"{v:g}", "q", "end")
+        if all(abs(y(v) - other) >= 17 for other in written):
+            g.text(x0 - 6, y(v) + 5, f"{v:g}", "q", "end")
+            written.append(y(v))
     g.path([(x(p.distance_m), y(p.clearance)) for p in data.points], "l2")
     g.mark(x(data.worst.distance_m), y(data.worst.clearance), 2, 5)
     side = "end" if x(data.worst.distance_m) > width - 150 else "start"
