@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from bandwright.telling.charts import by_hour, clearance, days, differences, headings, predicted, shares, spectrum, timeline
+from bandwright.telling.charts import by_hour, clearance, days, differences, headings, height, plan, predicted, shares, spectrum, timeline
 from bandwright.telling.charts.svg import SLIM, WIDE, mark_svg, standalone
 from bandwright.telling.charts.table import CHARTS, chart
 from bandwright.telling.names import names_of
@@ -43,6 +43,8 @@ def plain(sample: ModuleType, done: Any, key: str) -> Any:
             next_deg=210,
         ),
         "clearance": path_over_a_shoulder,
+        "plan": lambda: plan.plan([plan.Way(label="hill mast", azimuth_deg=212, distance_m=6800, first=True, edge_m=400), plan.Way(label="second mast", azimuth_deg=141, distance_m=11000)], wide=None, slim=None, beam_deg=30),
+        "height": lambda: height.heights([height.HeightRow(height_m=2 + k, terrain_db=0.3 * k, low_db=0.3 * k - (4 if k else 0), high_db=1.5 * k + (4 if k else 0)) for k in range(11)], marks=[height.HeightMark(height_m=7, label="gable")]),
         "days": lambda: days.days(done.tests, needs=sample.NEEDS, names=names, timezone="Europe/London", changes=[days.Change(letter="a", at=sample.START + timedelta(days=5), text="moved")]),
     }
     return made[key]()

@@ -6,7 +6,7 @@ import importlib.util
 import sys
 import tempfile
 from collections.abc import AsyncIterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import ModuleType
@@ -77,6 +77,7 @@ class Beam:
         return
 
 
+@dataclass(kw_only=True)
 class SimulatedSite:
     """The part of `PageJobs` that `web.site` asks for."""
 
@@ -115,3 +116,9 @@ class SimulatedSite:
             if event.kind == "turn":
                 self.turned_to.append(event.heading_deg)
             yield event
+
+    def read_timing(self, steps: int) -> None:
+        """Keep a reading that shows a timing advance of so many steps."""
+        house = self.site_house()
+        text = f'{{"cell": {{"rat": "LTE", "band": 3, "earfcn": 1300, "pci": 12, "rsrp": -97, "timing_advance": {steps}}}}}\n'
+        house.records.add_capture(Capture(key="timing", at=house.clock.now(), kind="pasted", text=text))

@@ -316,7 +316,7 @@ class _Place:
         lats, lons = series_places(from_lat_deg=self._site.latitude_deg or 0.0, from_lon_deg=self._site.longitude_deg or 0.0, east_m=east, north_m=north)
         heights = terrain.known_m(lats, lons).reshape(rows_, columns_)
         span = float(np.nanmax(heights) - np.nanmin(heights)) if np.isfinite(heights).any() else 0.0
-        stretch = min(8.0, max(1.0, 0.15 * across / max(span, 1.0)))
+        stretch = min(8.0, max(1.0, 0.08 * across / max(span, 1.0)))
         return Relief(light=hillshade(heights, step_m=across / columns_, stretch=stretch), west_m=middle_x - across / 2.0, east_m=middle_x + across / 2.0, south_m=middle_y - down / 2.0, north_m=middle_y + down / 2.0)
 
 

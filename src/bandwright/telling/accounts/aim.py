@@ -12,7 +12,7 @@ from bandwright.antenna.aiming import AimFit, AimStep, Mark
 from bandwright.antenna.bearings import Declination, SunPosition
 from bandwright.telling.charts import headings as headings_chart
 from bandwright.telling.document import Block, Document, Items, Para, Part, Plate
-from bandwright.telling.numbers import NBSP, joined, number
+from bandwright.telling.numbers import NBSP, number
 from bandwright.telling.said import Said, said, strong
 
 __all__ = ["AimHeard", "AimTold", "SunTold", "aim_plan", "aim_told", "found_sentence", "sun_document"]
@@ -115,7 +115,7 @@ def aim_plan(marks: Sequence[Mark], fits: Sequence[AimFit], curve: Sequence[tupl
     blocks: list[Block] = [Plate(finding=said(headings_chart.finding(data)), reading=said(reading), drawing=headings_chart.draw(data), table=headings_chart.table(data))]
     peaks = [p for f in fits for p in f.peaks]
     if len(peaks) > 1:
-        items = tuple(said(strong(f"{p.heading_deg:.0f}°"), f", {number(p.below_best_db, 1)}{NBSP}dB below the best{f' (cell {f.cell})' if len(fits) > 1 and f.cell else ''}") for f in fits for p in f.peaks)
+        items = tuple(said(strong(f"{p.heading_deg:.0f}°"), f", {_below(p.below_best_db)}{f' (cell {f.cell})' if len(fits) > 1 and f.cell else ''}") for f in fits for p in f.peaks)
         blocks += [Para(said(strong("Separate peaks: "), "each is a candidate; a reflection can serve better than the straight way. Let a trial decide.")), Items(items=items)]
     return tuple(blocks)
 
@@ -156,6 +156,10 @@ def _figure(heard: AimHeard | None, quantity: str) -> tuple[Said, str, str, str]
     return said(*panel, f"Change from the best heading so far ({heard.best_deg:.0f}°):"), sign + number(heard.change_db, 1), "dB", give
 
 
+def _below(db: float) -> str:
+    return "the strongest" if db == 0.0 else f"{number(db, 1)}{NBSP}dB below it"
+
+
 def _quantity(quantity: str) -> str:
     return "SINR" if quantity == "sinr" else "level (RSRP)"
 
@@ -166,4 +170,4 @@ def _by_compass(compass_deg: float | None) -> str:
 
 def _phase(step: AimStep) -> str:
     words = {"coarse": "All round first", "fine": "Finer, there and back", "again": "Once more, to be surer", "onwards": "Onwards past the edge"}[step.phase]
-    return f"{words}: {joined([f'{step.done + 1} of {step.of}'])}."
+    return f"{words}: {step.done + 1}{NBSP}of{NBSP}{step.of}."

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from bandwright.antenna.bearings import CompassBearing
 from bandwright.propagation.clearance import Clearance, HeightGain
-from bandwright.telling.cautions import cautions_by_key, cautions_for
+from bandwright.telling.cautions import cautions_by_key
 from bandwright.telling.charts import clearance as clearance_chart
 from bandwright.telling.charts import height as height_chart
 from bandwright.telling.charts import plan as plan_chart
@@ -136,7 +136,13 @@ class PlaceTold(Protocol):
 def place_document(answer: PlaceTold) -> Document:
     """Return the Place page."""
     first = answer.views[0] if answer.views else None
-    parts = [_first(answer, first)]
+    parts = [_lede(first)]
+    rests = _rests_on(answer, first)
+    if first is not None and first.gains:
+        caution = Caution(title="First the cautions", items=cautions_by_key(("ladder", "power line", "lightning", "rf distance")))
+        parts.append(Part(title="Before you climb", blocks=(caution,), note=rests))
+    else:
+        parts = [Part(blocks=parts[0].blocks, note=rests)]
     if answer.missing:
         items = tuple(said(strong(m.what), f". {m.todo}." if m.todo and not m.todo.endswith(".") else f". {m.todo}") for m in answer.missing)
         parts.append(Part(title="What is missing", blocks=(Items(items=items),)))
@@ -163,8 +169,7 @@ def _headline(answer: PlaceTold, first: PlaceView | None) -> Said:
         return said("Which way the mast is, ", strong("is not known yet"), ".")
     gain = _gain(answer, first)
     if answer.area is not None:
-        size = f"about {_metres(answer.area.across_m)} × {_metres(answer.area.along_m)}"
-        return said("The mast is not known; with ", strong(certainty(answer.area.level)), " it stands within an area of ", strong(size), ".")
+        return said("The mast is not known; ", strong(certainty(answer.area.level)), " that it stands within ", strong(_size(answer.area)), ".")
     if gain is None:
         return said("Start at ", strong(f"{first.way.true_deg:.0f}° true"), f": {first.name} is {plan_chart.distance_text(first.way.distance_m)} away.")
     heights = f"from {answer.from_height_m:g} to {gain.height_m:g}{NBSP}m"
@@ -188,17 +193,15 @@ def _gain(answer: PlaceTold, view: PlaceView) -> HeightGain | None:
     return min(view.gains, key=lambda g: abs(g.height_m - answer.height_m)) if len(view.gains) > 1 and answer.height_m > answer.from_height_m else None
 
 
-def _first(answer: PlaceTold, first: PlaceView | None) -> Part:
-    blocks: list[Block] = []
-    if first is not None:
-        blocks.append(Para(ways_sentence(first), "lede"))
-        if first.gains:
-            blocks.append(Caution(title="Before you climb", items=cautions_by_key(("ladder", "power line", "lightning", "rf distance"))))
-    else:
-        blocks.append(Para(said("What is known is answered below; what is missing is said with what to do about it."), "lede"))
+def _lede(first: PlaceView | None) -> Part:
+    nothing = said("What is known is answered below; what is missing is said with what to do about it.")
+    return Part(blocks=(Para(nothing if first is None else ways_sentence(first), "lede"),))
+
+
+def _rests_on(answer: PlaceTold, first: PlaceView | None) -> Note | None:
     paras = []
     if answer.assumed:
-        paras.append(said(strong("Assumed: "), joined(list(answer.assumed)), "."))
+        paras.append(said(strong("Assumed: "), "; ".join(answer.assumed), "."))
     if first is not None:
         compass = first.way.declination
         if compass is not None:
@@ -208,7 +211,7 @@ def _first(answer: PlaceTold, first: PlaceView | None) -> Part:
         elif first.way.why_no_compass:
             paras.append(said(strong("Compass: "), f"none here. {first.way.why_no_compass}."))
         paras.append(said(strong("Sun check: "), "without a compass, use the shadow of a plumb line; ", link("Aim", "/aim/sun"), " has the minute."))
-    return Part(blocks=tuple(blocks), note=Note(label="What this rests on", paras=tuple(paras)) if paras else None)
+    return Note(label="What this rests on", paras=tuple(paras)) if paras else None
 
 
 def _clear(answer: PlaceTold, view: PlaceView, clear: Clearance) -> Part:
@@ -253,7 +256,7 @@ def _plan(answer: PlaceTold) -> Part | None:
         return None
     blocks: list[Block] = []
     if answer.area is not None:
-        blocks.append(Plate(finding=said(f"Shaded: with {certainty(answer.area.level)} the mast stands here."), reading=said(_area_reading(answer)), drawing=plan_chart.draw(data)))
+        blocks.append(Plate(finding=said(f"Shaded: {certainty(answer.area.level)} that the mast stands here."), reading=said(_area_reading(answer)), drawing=plan_chart.draw(data)))
     else:
         says = f"Solid: the way to try first{f', with a beam of {beam:.0f}°' if beam else ''}. Dashed: other ways. A short thick stroke is the edge that blocks."
         blocks.append(Plate(finding=said(plan_chart.finding(data)), reading=said(says), drawing=plan_chart.draw(data)))
@@ -264,7 +267,7 @@ def _plan(answer: PlaceTold) -> Part | None:
         paras.append(said(strong("From: "), joined(list(answer.area.clues)) + ("" if answer.area_with_terrain else "; without terrain") + "."))
         stale = max((t.age_h for t in answer.timing), default=0.0)
         if answer.timing:
-            paras.append(said(strong("Timing advance "), f"bounds the distance from above; the reading is {number(stale, 1)}{NBSP}h old, and many gateways never refresh it."))
+            paras.append(said(strong("Timing advance "), f"bounds the distance from above; the reading is {_age(stale)} old, and many gateways never refresh it."))
     else:
         paras.append(said(strong("Masts "), "stand where they are declared; nothing is looked up."))
     return Part(title="Where the mast can be" if answer.area is not None else "Which way to look", blocks=tuple(blocks), note=Note(label="About the plan", paras=tuple(paras)))
@@ -324,10 +327,23 @@ def _height(answer: PlaceTold, view: PlaceView | None) -> Part | None:
     if view.clear is not None and not view.clear.clear:
         lift = view.clear.raise_site_m
         paras.append(said(strong("To clear the edge "), "more than 100 m would not do: another heading may." if lift is None else f"the antenna would have to hang {number(lift, 1)}{NBSP}m higher. Less height still helps: the loss shrinks smoothly."))
-    caution = Caution(title="Height is where people fall", items=cautions_for("ladder", "roof", "mast"))
+    caution = Caution(title="Height is where people fall", items=cautions_by_key(("ladder", "roof", "mast", "wind")))
     reading = "Change of level on the way above. Each metre has its range; where the range holds zero, a metre may bring nothing."
     plate = Plate(finding=said(height_chart.finding(data)), reading=said(reading), drawing=height_chart.draw(data), table=height_chart.table(data))
     return Part(title="How high", blocks=(caution, plate), note=Note(label="About height", paras=tuple(paras)))
+
+
+def _size(area: PlaceArea) -> str:
+    """Across and along where the area fills that much; else its square kilometres: a ring is no rectangle."""
+    if area.area_km2 * 1e6 > 0.4 * area.across_m * area.along_m:
+        return f"about {_metres(area.across_m)} × {_metres(area.along_m)}"
+    return f"{number(area.area_km2, 2 if area.area_km2 < 1 else 1)}{NBSP}km² round about"
+
+
+def _age(hours: float) -> str:
+    if hours < 1.0:
+        return "less than an hour"
+    return f"{hours:.0f}{NBSP}h" if hours < 48.0 else f"{hours / 24.0:.0f} days"
 
 
 def _metres(value: float) -> str:

@@ -123,6 +123,7 @@ def _one(data: Heights, *, label: str, wide: bool) -> str:
         at = _at(data, mark.height_m)
         g.line(x(at.height_m), y(at.low_db), x(at.height_m), y(at.high_db), "l2", width=6)
         g.mark(x(at.height_m), y(at.middle_db), 2, 5)
-        right = x(at.height_m) > width * 0.6
-        g.text(x(at.height_m) + (-10 if right else 10), base - 8 if at.middle_db > 0.4 * high else y(at.high_db) - 8, f"{mark.label}, {ranged(at.low_db, at.high_db, 'dB')}", "strong halo", "end" if right else "start")
+        words = f"{mark.label}, {ranged(at.low_db, at.high_db, 'dB')}"
+        start = min(x(at.height_m) + 10, width - 9.6 * len(words))  # bold words of the widest fonts
+        g.text(max(x0 + 4, start), max(y(at.high_db) - 8, y0 + 12), words, "strong halo")
     return g.svg()

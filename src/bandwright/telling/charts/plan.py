@@ -120,7 +120,7 @@ def grey_png(light: NDArray[np.float64]) -> bytes:
 
     known = np.isfinite(light)
     level = np.where(known, np.nan_to_num(light, nan=1.0), 1.0)
-    grey = np.clip(118.0 + 190.0 * level, 0.0, 255.0).astype(np.uint8)  # flat ground, sin 45°, is 252
+    grey = np.clip(182.0 + 96.0 * level, 0.0, 255.0).astype(np.uint8)  # flat ground, sin 45°, is 249
     rows, columns = light.shape
     octets = np.zeros((rows, 1 + 2 * columns), dtype=np.uint8)
     octets[:, 1::2], octets[:, 2::2] = grey, np.where(known, 255, 0).astype(np.uint8)

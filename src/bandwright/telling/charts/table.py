@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from bandwright.telling.charts import by_hour, clearance, days, differences, headings, predicted, shares, spectrum, timeline
+from bandwright.telling.charts import by_hour, clearance, days, differences, headings, height, plan, predicted, shares, spectrum, timeline
 from bandwright.telling.document import Drawing, Table
 
 __all__ = ["CHARTS", "Chart", "chart"]
@@ -33,6 +33,8 @@ CHARTS: tuple[Chart, ...] = (
     Chart(key="predicted", shows="rates foreseen from a reading against rates measured", plain=predicted.foreseen, draw=predicted.draw, finding=predicted.finding, table=predicted.table),
     Chart(key="headings", shows="headings marked on the way round, with the fit", plain=headings.headings, draw=headings.draw, finding=headings.finding, table=headings.table),
     Chart(key="clearance", shows="clearance along the path in first Fresnel radii, and the ground", plain=clearance.clearance, draw=clearance.draw, finding=clearance.finding, table=clearance.table),
+    Chart(key="plan", shows="ways to masts over shaded ground, or the area where a mast can be", plain=plan.plan, draw=plan.draw, finding=plan.finding, table=plan.table),
+    Chart(key="height", shows="what each metre of height brings, with its range", plain=height.heights, draw=height.draw, finding=height.finding, table=height.table),
     Chart(key="days", shows="the watch by day, with changes marked", plain=days.days, draw=days.draw, finding=days.finding, table=days.table),
 )
 
