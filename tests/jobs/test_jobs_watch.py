@@ -297,9 +297,9 @@ def test_tests_fall_in_the_hours_that_matter_one_in_each_part():
 
 
 def test_the_plan_of_the_allowance():
-    # 50 / 10 Mbit/s, light tests of .12 MB per Mbit/s, 5 % of 50 GB: 2.5 GB a month, 30 % of it in reserve
-    budget = budget_of(cap_gb=50.0, share=0.05, per_test_mb=7.2)
-    assert budget.tests_a_day == pytest.approx(0.7 * 2500 / 30 / 7.2)
+    # 50 / 10 Mbit/s, light tests of .12 MB per Mbit/s, 5 % of 40 GB: 2 GB a month, 30 % of it in reserve
+    budget = budget_of(cap_gb=40.0, share=0.05, per_test_mb=7.2)
+    assert budget.tests_a_day == pytest.approx(0.7 * 2000 / 30 / 7.2)
     assert budget_of(cap_gb=None, share=0.05, per_test_mb=7.2).tests_a_day == 6.0
     m = Measurement(key="a", at=START, method=Method.SIMULATED, outcome=Outcome.OK, megabytes=7.0, facts=(("watch", "x"),))
     other = replace(m, key="b", facts=())

@@ -5,6 +5,8 @@ Each is there only where it is declared: an alert address or a broker by the nam
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import uuid
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import replace
@@ -18,13 +20,14 @@ from bandwright.jobs.house import House
 from bandwright.privacy import Private
 from bandwright.words.answers import Alert
 
-__all__ = ["open_watch"]
+__all__ = ["open_watch", "prepare_records"]
 
 _NODE_FILE = ".node"
 
 
 def open_watch(folder: Path, *, pair: str | None = None) -> tuple[House, Callable[[], Awaitable[None]]]:
     """Return the house of a workspace with the watch's edges, and how to let go of them. Raises DeclarationError, SecretError, UsageError."""
+    prepare_records(folder)
     house = open_house(folder, pair=pair)
     glance, send = _glance(house, pair), _send(house)
     publish, close_outlets = _publish(house)
@@ -34,6 +37,15 @@ def open_watch(folder: Path, *, pair: str | None = None) -> tuple[House, Callabl
         await house.close()
 
     return replace(house, glance=glance, send_alert=send, publish=publish), close
+
+
+def prepare_records(folder: Path) -> None:
+    """Create the records in a process that ends where there are none: what creates tables need not stay in memory for weeks."""
+    from bandwright.workspace.records import RECORDS_FILE
+
+    if folder.is_dir() and not (folder / RECORDS_FILE).exists():
+        code = "import sys, pathlib; from bandwright.workspace.records import DiskRecords; DiskRecords(pathlib.Path(sys.argv[1]))"
+        subprocess.run([sys.executable, "-c", code, str(folder)], check=False, capture_output=True)  # noqa: S603 -- this program itself
 
 
 def _glance(house: House, pair: str | None) -> Callable[[], Awaitable[str | None]] | None:

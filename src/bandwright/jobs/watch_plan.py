@@ -16,7 +16,7 @@ from bandwright.words.site import Need
 
 __all__ = ["Budget", "budget_of", "extra_times", "planned_times", "spent_mb", "tests_of_day"]
 
-_MOST_TESTS = 24.0
+_MOST_TESTS = 8.0  # more buy little but at calm places
 _WITHOUT_CAP = 6.0
 _MONTH_DAYS = 30.0
 _RESERVE = 0.30  # of the allowance, for tests on suspicion

@@ -27,6 +27,7 @@ _SETTLE_CELLS_H: Final = 240.0  # usual cells are those of the trial and of the 
 _USUAL_SHARE, _NEW_SHARE = 0.08, 0.03
 _NEW_CELL_OF, _NEW_CELL_HOURS = 5, 6
 _LEAST_HOURS: Final = 12
+_REMEMBERED_H: Final = 96  # raw readings, to say how large a shift is: the detector's own estimate leans on clipped values
 
 CHANNELS: Mapping[str, BankKind] = {
     "down": BankKind(floor=0.06, matters=0.10),
@@ -170,6 +171,7 @@ class ChangeWatch:
         self._banks = {key: Bank(kind) for key, kind in CHANNELS.items()}
         self._loss = LossBank()
         self._readings = {row.key: Bank(row.kind()) for row in READINGS}
+        self._raw: dict[str, deque[tuple[float, float]]] = {row.key: deque(maxlen=_REMEMBERED_H) for row in READINGS}
         self._cells = _Cells()
         self._notices: list[Notice] = []
         self._found: list[Found] = []
@@ -238,9 +240,10 @@ class ChangeWatch:
                 continue
             bank = self._readings[row.key]
             bank.observe(moment, y)
+            self._raw[row.key].append((hour.at_h, y))
             s = bank.shift()
             if s is not None and s.ln_odds > _EVENT_ODDS and abs(s.size) > row.event:
-                out.append(Notice(at_h=hour.at_h, kind=row.key, since_h=s.since_h, size=s.size, since_low_h=s.since_low_h, since_high_h=s.since_high_h))
+                out.append(Notice(at_h=hour.at_h, kind=row.key, since_h=s.since_h, size=self._size(row.key, s), since_low_h=s.since_low_h, since_high_h=s.since_high_h))
                 bank.accept()
         for notice in out:
             self._take(notice)
@@ -252,6 +255,15 @@ class ChangeWatch:
         EVENT_MASS[kind]
         self._take(notice)
         return notice
+
+    def _size(self, key: str, shift: Shift) -> float:
+        """Return a reading's shift as its values show it, or what the bank believes where there are few."""
+        before = [y for t, y in self._raw[key] if t < shift.since_h]
+        after = [y for t, y in self._raw[key] if t >= shift.since_h]
+        if len(before) < 6 or not after:
+            return shift.size
+        seen = sum(after) / len(after) - sum(before) / len(before)
+        return seen if seen * shift.size > 0 else shift.size
 
     def _take(self, notice: Notice) -> None:
         self._notices.append(notice)
