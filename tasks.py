@@ -36,6 +36,14 @@ PYTHON = VENV / ("Scripts/python.exe" if WINDOWS else "bin/python")
 DEBIAN = ("chromium", "dbus", "modemmanager", "libqmi-utils", "libmbim-utils", "iproute2", "ethtool", "gcc", "libc6-dev", "postgresql", "fonts-noto-core")
 LONG = (
     "trials_study.py",
+    "trials_twin.py",
+    "trials_replay.py",
+    "trials_speed.py",
+    "watch_study.py",
+    "probe_fuzz.py",
+    "probe_hardness.py",
+    "probe_firsthop.py",
+    "campaign_bed.py",
     "diagnosis_study.py",
     "aiming_study.py",
     "wouldithelp_study.py",

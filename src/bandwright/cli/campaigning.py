@@ -36,11 +36,12 @@ def show_setups(site: Path, *, as_json: bool) -> None:
 def show_design(site: Path, *, as_json: bool) -> None:
     """Print what a campaign would take."""
     from bandwright.jobs.assembly import open_house
+    from bandwright.jobs.deciding import hold_to_one_thread
     from bandwright.jobs.foresee import foresee
 
     house = open_house(site)
     say(f"Rehearsing {_REHEARSED} campaigns on what is known of places like this; about half a minute ...")
-    with ProcessPoolExecutor(mp_context=get_context("spawn")) as executor:
+    with ProcessPoolExecutor(mp_context=get_context("spawn"), initializer=hold_to_one_thread) as executor:
         answer = foresee(house, campaigns=_REHEARSED, executor=executor)
     if as_json:
         print_json("design", {"campaign": answer.design.key, **asdict(answer.plan)})

@@ -13,14 +13,13 @@ from contextlib import aclosing, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from bandwright.advice.verdict import verdict
 from bandwright.errors import GatewayError, GatewayRefused, UsageError
+from bandwright.jobs.deciding import course_of, verdict_of
 from bandwright.jobs.house import House, Left
 from bandwright.jobs.known import with_predictions
 from bandwright.jobs.tuning import Applied, apply, keep_former, look, reading_facts, restore_former, service_seen
 from bandwright.needs.fulfilment import score
 from bandwright.ports import ProbeEvent, Question
-from bandwright.trials.course import course
 from bandwright.words.campaign import USUAL_MEGABYTES, Course, Design, NotShown, RigMounted, RoundDrawn, Step, Tested
 from bandwright.words.measurement import Measurement, MeasurementPlan, Outcome, Phase, Size
 from bandwright.words.progress import CampaignProgress
@@ -158,7 +157,7 @@ def _take_up(house: House, campaign: str | None, *, fresh: bool) -> Design:
     if campaign is not None:
         return design_of(house, campaign)
     latest = None if fresh else latest_design(house)
-    if latest is not None and not course(latest, house.records.events(latest.key)).finished:
+    if latest is not None and not course_of(latest, house.records.events(latest.key)).finished:
         return latest
     design = make_design(house)
     house.records.add_design(design)
@@ -177,7 +176,7 @@ def _count_orphans(house: House, design: Design) -> None:
 
 async def _steps(house: House, design: Design, state: _InForce) -> AsyncGenerator[CampaignProgress, None]:
     while True:
-        now = course(design, house.records.events(design.key))
+        now = course_of(design, house.records.events(design.key))
         step = now.next
         if state.rig is None and now.mounted is not None:
             async for event in _take_stock(house, design, state, now.mounted):
@@ -228,7 +227,7 @@ def _in_words(step: Step) -> str:
 
 async def _answer(house: House, design: Design, state: _InForce, now: Course, why: str) -> CampaignProgress:
     await _give_back(house, design, state)
-    found = verdict(design, house.records.events(design.key), seed=design.seed)
+    found = verdict_of(house.declared, design, house.records.events(design.key))
     return CampaignProgress(kind="answer", at=house.clock.now(), text=why, course=now, verdict=found)
 
 

@@ -6,9 +6,10 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 
 from bandwright.jobs.campaign import latest_design, make_design
+from bandwright.jobs.deciding import course_of
 from bandwright.jobs.house import House
-from bandwright.trials.course import course
 from bandwright.trials.design import plan
+from bandwright.trials.threads import one_thread
 from bandwright.words.answers import Plan
 from bandwright.words.campaign import Design
 from bandwright.words.declared import Declared
@@ -33,6 +34,8 @@ def foresee(house: House, *, campaigns: int = 60, executor: Executor | None = No
     Raises UsageError where there is nothing to compare.
     """
     latest = latest_design(house)
-    going_on = latest is not None and not course(latest, house.records.events(latest.key)).finished
+    going_on = latest is not None and not course_of(latest, house.records.events(latest.key)).finished
     design = latest if going_on and latest is not None else make_design(house)
-    return ForeseeAnswer(declared=house.declared, design=design, plan=plan(design, campaigns=campaigns, executor=executor))
+    with one_thread():
+        found = plan(design, campaigns=campaigns, executor=executor)
+    return ForeseeAnswer(declared=house.declared, design=design, plan=found)

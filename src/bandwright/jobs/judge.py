@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bandwright.advice.verdict import verdict
 from bandwright.jobs.campaign import design_of
+from bandwright.jobs.deciding import course_of, verdict_of
 from bandwright.jobs.house import House
-from bandwright.trials.course import course
 from bandwright.words.answers import Verdict
 from bandwright.words.campaign import CampaignEvent, Course, Design, Tested
 from bandwright.words.declared import Declared
@@ -47,9 +46,9 @@ def judge(house: House, *, campaign: str | None = None, seed: int | None = None,
     return JudgeAnswer(
         declared=house.declared,
         design=design,
-        course=course(design, events),
+        course=course_of(design, events),
         events=events,
-        verdict=verdict(design, events, seed=design.seed if seed is None else seed),
+        verdict=verdict_of(house.declared, design, events, seed=seed),
         first_tests=first_tests(house, events),
         measurements=measurements,
     )

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bandwright.advice.verdict import verdict
 from bandwright.jobs.campaign import latest_design
+from bandwright.jobs.deciding import course_of, verdict_of
 from bandwright.jobs.house import House
 from bandwright.jobs.look import LookAnswer, explain_capture
-from bandwright.trials.course import course
 from bandwright.words.answers import NeedShare, Verdict
 from bandwright.words.campaign import Course, Design
 from bandwright.words.declared import Declared
@@ -36,9 +35,9 @@ def today(house: House) -> TodayAnswer:
     """Return where the site stands."""
     design = latest_design(house)
     events = tuple(house.records.events(design.key)) if design is not None else ()
-    now = course(design, events) if design is not None else None
+    now = course_of(design, events) if design is not None else None
     tested = now is not None and now.tests > 0
-    found = verdict(design, events, seed=design.seed) if design is not None and tested else None
+    found = verdict_of(house.declared, design, events) if design is not None and tested else None
     in_use = house.declared.campaign.in_use or (found.lead if found is not None else None)
     answer = next((s for s in found.setups if s.setup == in_use), None) if found is not None else None
     measurements = house.records.measurements(limit=1)
