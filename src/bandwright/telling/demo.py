@@ -76,7 +76,10 @@ def verdict_lines(verdict: Verdict, *, declared: Declared, design: Design, width
     names = names_of(declared, setups=design.setups, needs=design.needs, verdict=verdict)
     told = verdict_told(verdict, names=names, declared=declared)
     lines: list[str] = []
-    for sentence in told.sentences():
+    for sentence in (told.headline, told.lede, told.todo, *told.needs):
+        lines += _wrap(said_text(sentence), width)
+    lines += _wrap("What would overturn it:", width)
+    for sentence in (*told.overturn, *told.notes, told.basis):
         lines += _wrap(said_text(sentence), width)
     present = next((s for s in verdict.setups if s.setup == verdict.in_use), None)
     if present is not None and present.setup != verdict.lead:
