@@ -103,7 +103,7 @@ def resident_mb() -> float:
 
 
 async def run(folder: Path, days: int, poll_s: float) -> None:
-    import bandwright.cli.main
+    import bandwright.cli.watching
     import bandwright.gateways.serial
     import bandwright.probe.near  # noqa: F401 -- what a real watch has loaded
 
