@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+from bandwright.advice.diagnosis import Diagnosis
+from bandwright.jobs.diagnose import diagnose_test
 from bandwright.jobs.house import House
 from bandwright.jobs.look import LookAnswer, explain_capture
-from bandwright.words.measurement import Measurement
+from bandwright.words.measurement import Measurement, Method
 
 __all__ = ["HistoryAnswer", "TestAnswer", "history", "one_test"]
 
@@ -22,12 +24,13 @@ class HistoryAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TestAnswer:
-    """One measurement with its readings: (moment, what the capture means)."""
+    """One measurement with its readings, (moment, what the capture means), and what is made of what it missed."""
 
     __test__: ClassVar[bool] = False  # the name is not a test runner's
 
     measurement: Measurement
     readings: tuple[tuple[str, LookAnswer], ...]
+    diagnoses: tuple[Diagnosis, ...] = ()
 
 
 def history(house: House, *, limit: int = 100, setup: str | None = None) -> HistoryAnswer:
@@ -42,4 +45,6 @@ def one_test(house: House, key: str) -> TestAnswer | None:
     if kept is None:
         return None
     captures = [(moment, house.records.capture(c)) for moment, c in kept.captures]
-    return TestAnswer(measurement=kept, readings=tuple((m, explain_capture(c)) for m, c in captures if c is not None))
+    readings = tuple((m, explain_capture(c)) for m, c in captures if c is not None)
+    measured = kept.method is not Method.ENTERED and house.declared.needs
+    return TestAnswer(measurement=kept, readings=readings, diagnoses=diagnose_test(house, key).diagnoses if measured else ())

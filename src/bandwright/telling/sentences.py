@@ -299,7 +299,7 @@ def _basis(verdict: Verdict) -> Said:
         parts.append(gigabytes(verdict.megabytes))
     text = ", ".join(parts)
     if verdict.failed:
-        text += f"; {verdict.failed} failed and count as not met"
+        text += f"; {verdict.failed} failed and count{'s' if verdict.failed == 1 else ''} as not met"
     if verdict.void:
         text += f"; {verdict.void} void, kept and repeated"
     if verdict.moved_share >= 0.005:

@@ -160,7 +160,10 @@ def _history(app: FastAPI, pages: Pages) -> None:
             raise HTTPException(404)
         readings = [(moment, look.capture, look.readings) for moment, look in answer.readings]
         before = next((look.forecasts for moment, look in answer.readings if moment in {"idle", "before"}), ())
-        return pages.document(request, measurement_document(answer.measurement, readings, names=pages.names(), tested=pages.jobs.tested(answer.measurement), forecasts=before))
+        document = measurement_document(
+            answer.measurement, readings, names=pages.names(), tested=pages.jobs.tested(answer.measurement), forecasts=before, diagnoses=answer.diagnoses
+        )
+        return pages.document(request, document)
 
 
 def _measure(app: FastAPI, pages: Pages) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from bandwright.quantities import quantity
+from bandwright.telling.accounts.diagnosis import Told, diagnosis_parts
 from bandwright.telling.accounts.reading import carriers_table, source_stretches
 from bandwright.telling.charts import predicted
 from bandwright.telling.document import Block, Document, Fold, Note, Para, Part, Plate, SourceText, Table
@@ -79,8 +80,8 @@ def _note(measurements: Sequence[Measurement]) -> Note | None:
     return Note(label="What the outcomes mean", paras=tuple(paras))
 
 
-def measurement_document(measurement: Measurement, readings: Sequence[OpenedReading], *, names: Names, tested: Tested | None = None, forecasts: Sequence[Forecast] = ()) -> Document:
-    """Return the page of one test. tested: which needs it met; forecasts: what the reading before it foresaw."""
+def measurement_document(measurement: Measurement, readings: Sequence[OpenedReading], *, names: Names, tested: Tested | None = None, forecasts: Sequence[Forecast] = (), diagnoses: Sequence[Told] = ()) -> Document:
+    """Return the page of one test. tested: which needs it met; forecasts: what the reading before it foresaw. diagnoses: what is made of each need it missed."""
     m = measurement
     rows = []
     for v in m.values:
@@ -97,7 +98,7 @@ def measurement_document(measurement: Measurement, readings: Sequence[OpenedRead
         blocks.append(Plate(finding=said(predicted.finding(data)), reading=said("Pale: what a test under the reading before it should show, eight times in ten. The stroke is this test."), drawing=predicted.draw(data), table=predicted.table(data)))
     if rows:
         blocks.append(Table(caption=said("Measured, with 95 times in 100 where a range is given"), heads=("What", "Value"), rows=tuple(rows)))
-    parts = [Part(blocks=tuple(blocks), note=_test_note(m))]
+    parts = [Part(blocks=tuple(blocks), note=_test_note(m)), *diagnosis_parts(diagnoses)]
     for moment, capture, meanings in readings:
         parts.append(_reading_part(moment, capture, meanings))
     return Document(title="Test", where=said(link("History", "/history"), f" · test of {day_and_time(m.at, names.timezone)}"), headline=_headline(m, tested, names), parts=tuple(parts))
