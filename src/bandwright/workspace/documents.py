@@ -9,7 +9,7 @@ from pydantic import TypeAdapter
 from bandwright.words.campaign import AllowanceChanged, CampaignEvent, EventNamed, NotShown, RigMounted, RoundDrawn, SetupAdded, SetupWithdrawn, Stopped, Tested
 from bandwright.words.watch import AlertRaised, AlertSent, GatewayTold, HourKept, ObservedKept, OutageKept, WatchRecord
 
-__all__ = ["event_from_document", "event_kind", "from_document", "to_document", "watched_from_document"]
+__all__ = ["event_from_document", "event_kind", "event_types", "from_document", "to_document", "watched_from_document", "watched_types"]
 
 T = TypeVar("T")
 
@@ -46,6 +46,16 @@ def event_from_document(kind: str, document: Any) -> CampaignEvent:
     """Return the campaign event that a document holds. Raises KeyError for an unknown kind."""
     value: CampaignEvent = _adapter(_EVENTS[kind]).validate_python(document)
     return value
+
+
+def event_types() -> dict[str, type]:
+    """Return the campaign events by the name under which they are kept."""
+    return dict(_EVENTS)
+
+
+def watched_types() -> dict[str, type]:
+    """Return what the watch keeps, by the name under which it is kept."""
+    return dict(_WATCHED)
 
 
 def watched_from_document(kind: str, document: Any) -> WatchRecord:
