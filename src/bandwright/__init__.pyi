@@ -24,7 +24,7 @@ from bandwright.words.radio import Reading as Reading
 from bandwright.words.rig import Setup as Setup
 from bandwright.words.site import Need as Need
 
-__all__ = ["CHARTS", "Capture", "Design", "Drawing", "Measurement", "Need", "Reading", "Setup", "Tested", "Verdict", "__version__", "html_of", "chart", "course", "decide", "expected_rates", "explain", "foresee_change", "judge", "open_house", "open_twin", "parse", "show"]
+__all__ = ["CHARTS", "Capture", "Design", "Drawing", "Measurement", "Need", "Reading", "Setup", "Tested", "Verdict", "__version__", "chart", "course", "decide", "expected_rates", "explain", "foresee_change", "html_of", "judge", "open_house", "open_twin", "parse", "show"]
 
 __version__: str
 
