@@ -35,7 +35,7 @@ def main() -> None:
     args.add_argument("--runs", type=int, default=400)
     runs = args.parse_args().runs
     print(f"share of {runs} runs of {DAYS:.0f} days in which a stated 90 % interval holds the long-run availability")
-    print("                 this   bootstrap of days   minutes as independent   stated \"few\"")
+    print('                 this   bootstrap of days   minutes as independent   stated "few"')
     for name, per_month, sd in CASES:
         rng = np.random.default_rng([per_month, 7])
         truth = per_month / 30 / 86400 * 300.0 * math.exp(sd * sd / 2) * 2.5

@@ -11,7 +11,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bandwright.cli.screens import print_document, print_json, say
 from bandwright.errors import BandwrightError, UsageError
 
 if TYPE_CHECKING:
@@ -47,10 +46,12 @@ async def _watch(site: Path, *, setup: str | None, days: float | None, as_json: 
             async for event in events:
                 changed = changed or event.kind == "change"
                 if as_json:
+                    from bandwright.cli.screens import print_json
+
                     alert = None if event.alert is None else asdict(event.alert)
                     print_json("watch", {"kind": event.kind, "at": event.at.isoformat(), "text": event.text, "alert": alert}, line=True)
                 elif event.kind != "hour":
-                    say(f"{event.at.astimezone(house.zone):%a %d %b %H:%M}  {event.text}")
+                    print(f"{event.at.astimezone(house.zone):%a %d %b %H:%M}  {event.text}", file=sys.stderr, flush=True)
     finally:
         await close()
     return _CHANGED if changed else 0
@@ -58,6 +59,7 @@ async def _watch(site: Path, *, setup: str | None, days: float | None, as_json: 
 
 def show_outages(site: Path, *, out: Path | None, as_json: bool) -> None:
     """Print what the watch saw of outages and availability, or write it as a document."""
+    from bandwright.cli.screens import print_document, print_json
     from bandwright.jobs.assembly import open_house
     from bandwright.jobs.reliability import reliability
 
@@ -99,6 +101,7 @@ def show_again(site: Path, *, setup: str | None, tests: int, megabytes: float | 
 
 
 async def _again(site: Path, *, setup: str | None, tests: int, megabytes: float | None, as_json: bool) -> int:
+    from bandwright.cli.screens import print_json, say
     from bandwright.jobs.assembly import open_house
     from bandwright.jobs.recheck import again
 
