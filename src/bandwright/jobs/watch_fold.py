@@ -20,7 +20,7 @@ from bandwright.words.radio import Mode, Rat, Reading
 from bandwright.words.watch import GatewayTold, HourKept
 
 if TYPE_CHECKING:
-    from bandwright.advice.cause import ChangeFacts, HourRow
+    from bandwright.advice.cause import CauseAnswer, ChangeFacts, HourRow
     from bandwright.jobs.house import House
     from bandwright.trials.change import ChangeWatch, Found, WatchedTest
 
@@ -181,6 +181,8 @@ def _alert(house: House, found: Found, watch: ChangeWatch, rows: Sequence[HourRo
     sentence = change_sentence(
         channel=found.channel, size=size, since=since, zone=house.zone, hours=found.hours, cause=cause.sentence, chance=cause.chance, second=cause.second_sentence, settle=", ".join(t.replace("_", " ") for t in cause.told_apart_by)
     )  # fmt: skip
+    proposed = _retrial(house, cause, tests, since_h, now) if cause.sure and not cause.shared else ""
+    sentence += f" {proposed}" if proposed else ""
     need = _need(house, tests, since_h)
     if need is not None:
         sentence += f" {need[1]}"
@@ -245,6 +247,46 @@ def _need(house: House, tests: Sequence[Measurement], since_h: float) -> tuple[s
         return None
     c = counts[worst]
     return worst, f"{worst}: met by {c[2]} of {c[3]} tests since, by {c[0]} of {c[1]} before."
+
+
+def _retrial(house: House, cause: CauseAnswer, tests: Sequence[Measurement], since_h: float, now: datetime) -> str:
+    """Return the proposal of a small new trial, or "" where none is worth it."""
+    from bandwright.advice.retrial import retrial
+    from bandwright.needs.fulfilment import score
+    from bandwright.trials.analysis import values
+    from bandwright.trials.ledger import read
+    from bandwright.trials.model import frame_of
+
+    designs, setup = house.records.designs(), tests[-1].setup_asked if tests else None
+    scores: tuple[list[float], list[float]] = ([], [])
+    for m in tests:
+        local = m.at.astimezone(house.zone)
+        found = score(house.declared.needs, m, weekday=local.weekday(), minute=local.hour * 60 + local.minute).value
+        if found is not None and _h(m.at) >= since_h - _BEFORE_H:
+            scores[_h(m.at) >= since_h].append(found)
+    if not designs or len(scores[0]) < 5 or len(scores[1]) < 3:
+        return ""
+    design = designs[-1]
+    ledger = read(design, house.records.events(design.key))
+    keys = [s.key for s in ledger.setups]
+    if setup not in keys or not ledger.results:
+        return ""
+    current = ledger.setups[keys.index(setup)]
+    modes = {t.key: t.mode for t in house.declared.tunings}
+    if cause.key in {"obstruction", "leaves"}:
+        shares = [s.rig == current.rig for s in ledger.setups]
+    elif cause.key == "mode":
+        shares = [modes.get(s.tuning) != "lte" for s in ledger.setups]
+    else:
+        shares = [s.key == setup or (s.rig == current.rig and modes.get(s.tuning) == modes.get(current.tuning)) for s in ledger.setups]
+    known = values(frame_of(ledger), design.seed)
+    shift = sum(scores[1]) / len(scores[1]) - sum(scores[0]) / len(scores[0])
+    days = (now - design.start).total_seconds() / 86400.0
+    answer = retrial([float(x) for x in known.mean], known.covariance, current=keys.index(setup), shares=shares, shift=shift, days=days, indifference=design.indifference, seed=design.seed)
+    if not answer.worth:
+        return ""
+    names = [ledger.setups[i].label or keys[i] for i in answer.setups[1:]]
+    return f"A small new trial is worth it: {' or '.join(names)} may now be better ({100 * answer.chance_better:.0f} in 100)."
 
 
 def _notice(kind: str, size: float | None, since_h: float, house: House) -> str:
