@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import importlib.util
+import shutil
 import sys
 import zipfile
 from dataclasses import asdict
@@ -125,9 +126,10 @@ def test_a_help_parcel_holds_checks_readings_and_the_last_measurements(place: Pa
     assert open_house(tmp_path / "helper").records.measurement_count() == rows["measurements"]
 
 
-@pytest.fixture
-def proposal(place: Path, tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def proposal(place: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """What a helper sends back: the parcel's site with one tuning more."""
+    tmp_path = tmp_path_factory.mktemp("helped")
     share.send_help_parcel(place, tmp_path / "help.zip", checks=CHECKS)
     share.take(tmp_path / "helper", tmp_path / "help.zip")
     site = tmp_path / "helper" / "site.toml"
@@ -137,8 +139,7 @@ def proposal(place: Path, tmp_path: Path) -> Path:
 
 
 def _home(place: Path, tmp_path: Path) -> Path:
-    share.send(place, tmp_path / "home.zip", whole=True)
-    share.take(tmp_path / "home", tmp_path / "home.zip")
+    shutil.copytree(place, tmp_path / "home")
     return tmp_path / "home"
 
 
@@ -215,7 +216,7 @@ def test_a_refused_file_leaves_no_trace(tmp_path: Path) -> None:
         share.send(tmp_path / "there", tmp_path / "y.zip")
 
 
-def test_a_proposal_has_a_key_that_no_campaign_of_the_place_has(place: Path, tmp_path: Path, proposal: Path) -> None:
+def test_a_proposal_has_a_key_that_no_campaign_of_the_place_has(place: Path, proposal: Path) -> None:
     (design,) = read_share(proposal).designs
     assert design.key not in {d.key for d in open_house(place).records.designs()}
-    assert make_design(open_house(tmp_path / "helper")).key != design.key
+    assert make_design(open_house(proposal.parent / "helper")).key != design.key

@@ -99,7 +99,7 @@ def share() -> Share:
     design = Design(key="c1", setups=(Setup(key="gable/automatic", rig="gable", tuning="automatic", predicted_score=0.1),), needs=(need,), start=AT)
     events = (
         ("c1", RoundDrawn(at=AT, round=1, rig="gable", visit=1, order=("gable/automatic",))),
-        ("c1", Tested(at=AT, test="m1", round=1, setup="gable/automatic", visit=1, score=1 / 3, margins=(("call", 0.7),))),
+        ("c1", Tested(at=AT, test="m1", round=1, setup="gable/automatic", visit=1, score=1 / 3, margins=(("call", 0.7),), reason="the name far.example.org is not known on enp7s0")),
     )
     return Share(
         kind="workspace", redacted=False, made_by="bandwright 0.1.0", site_toml=SITE, captures=(capture,), readings=(reading,), measurements=(measurement,), designs=(design,), events=events,
@@ -171,9 +171,14 @@ def test_redaction_keeps_lengths_ties_and_figures(tmp_path: Path) -> None:
     assert after.measurements[0].captures == before.measurements[0].captures
     assert after.measurements[0].fact("campaign") == "c1"
     assert after.measurements[0].entered_by == "a person"
-    assert after.events == before.events
+    assert after.events[0] == before.events[0]
+    tested = after.events[1][1]
+    assert isinstance(tested, Tested)
+    assert tested.reason == f"the name {'•' * 15} is not known on {'•' * 6}"
+    assert (tested.score, tested.margins, tested.test) == (1 / 3, (("call", 0.7),), "m1")
     assert after.designs == before.designs
     assert redacted(after) == after
+    assert redacted(replace(before, site_toml="")).measurements[0].reason.count("far.example.org") == 0  # known from the measurement itself
     write_share(after, tmp_path / "r.zip")
     assert read_share(tmp_path / "r.zip") == after
 

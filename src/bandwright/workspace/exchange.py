@@ -29,7 +29,7 @@ from bandwright.words.watch import WatchRecord
 from bandwright.workspace.declared import read_declared
 from bandwright.workspace.documents import event_from_document, event_kind, from_document, to_document, watched_from_document
 from bandwright.workspace.records import DiskRecords
-from bandwright.workspace.redact import redact_capture, redact_measurement, redact_site, redact_values
+from bandwright.workspace.redact import hide, private_words, redact_capture, redact_measurement, redact_site, redact_values, with_hosts
 
 __all__ = ["FILES", "FORMAT", "LIMIT_BYTES", "VERSION", "Checked", "Kept", "Share", "ShareKind", "keep", "read_share", "redacted", "write_share"]
 
@@ -136,7 +136,8 @@ _NAMES = frozenset({_MANIFEST, _SITE, *(f.name for f in FILES)})
 
 def redacted(share: Share) -> Share:
     """Return the share with nothing in it that names a person, a device, an address, a position or a price."""
-    rows: dict[str, Any] = {f.field: tuple(f.read(f.redact(f.write(word))) for word in getattr(share, f.field)) for f in FILES}
+    words = private_words(share.site_toml) | with_hosts({m.far_end for m in share.measurements if m.far_end is not None})
+    rows: dict[str, Any] = {f.field: tuple(f.read(hide(f.redact(f.write(word)), words)) for word in getattr(share, f.field)) for f in FILES}
     return replace(share, redacted=True, site_toml=redact_site(share.site_toml) if share.site_toml else "", **rows)
 
 
@@ -341,6 +342,17 @@ def keep(share: Share, records: DiskRecords) -> Kept:
 def _same(campaign: str, ours: Sequence[object], theirs: Sequence[object]) -> int:
     """Return how many of theirs are here already. One must be the beginning of the other; redacted and not is the same."""
     for mine, other in zip(ours, theirs, strict=False):
-        if redact_values(to_document(mine)) != redact_values(to_document(other)):
+        if not _alike(to_document(mine), to_document(other)):
             raise UsageError(f"campaign {campaign} is here already and differs", todo="Import into an empty folder: nothing is ever written over")
     return min(len(ours), len(theirs))
+
+
+def _alike(mine: Any, other: Any) -> bool:
+    """Whether two JSON values say the same, where either may have been redacted: a dot stands for any character."""
+    if isinstance(mine, str) and isinstance(other, str):
+        return mine == other or (len(mine) == len(other) and all(a == b or "•" in (a, b) for a, b in zip(mine, other, strict=True)))
+    if isinstance(mine, list) and isinstance(other, list):
+        return len(mine) == len(other) and all(map(_alike, mine, other))
+    if isinstance(mine, dict) and isinstance(other, dict):
+        return mine.keys() == other.keys() and all(_alike(v, other[k]) for k, v in mine.items())
+    return bool(mine == other)

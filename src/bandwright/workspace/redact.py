@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Any
 
 from bandwright.privacy import redact_text
 
-__all__ = ["SHARED_NAME", "redact_capture", "redact_measurement", "redact_site", "redact_values"]
+__all__ = ["SHARED_NAME", "hide", "private_words", "redact_capture", "redact_measurement", "redact_site", "redact_values", "with_hosts"]
 
 SHARED_NAME = "a shared place"
 
 _TIES = frozenset({"key", "capture_key", "test", "at", "start", "end", "captures", "deadline", "quantity"})
+_CHOSEN = frozenset({"method", "outcome", "phase", "size", "kind", "state", "mode", "registration", "rat", "role", "moment", "name", "unit"})  # from lists of this program's own
 _IPV4 = re.compile(r"(?<![\d.])(?:\d{1,3}\.){3}\d{1,3}(?![\d.])")
 _IPV6 = re.compile(r"(?i)(?<![0-9a-f:])(?:[0-9a-f]{1,4}:){2,7}:?[0-9a-f]{1,4}(?![0-9a-f:])|(?<![0-9a-f:])(?:[0-9a-f]{1,4}:){1,6}:[0-9a-f:]*[0-9a-f]")
 _HOST = re.compile(r"(?i)(?<![\w.@-])(?:[a-z0-9-]+\.)+[a-z][a-z0-9-]+:\d{2,5}\b|\bhttps?://\S+")
@@ -49,6 +50,41 @@ def redact_values(value: Any) -> Any:
     if isinstance(value, dict):
         return {k: v if k in _TIES and isinstance(v, str | list) else redact_values(v) for k, v in value.items()}
     return value
+
+
+def private_words(site_toml: str) -> frozenset[str]:
+    """Return the words of a `site.toml` by which its gateways and far end are reached: addresses, names of hosts, devices and interfaces."""
+    given = tomllib.loads(site_toml)
+    rows = given.get("gateway", ())
+    said = [v for v in given.get("far_end", {}).values() if isinstance(v, str)]
+    said += [v for row in rows for k, v in row.items() if isinstance(v, str) and k not in {"key", "kind", "price"}]
+    interfaces = {row["interface"] for row in rows if isinstance(row.get("interface"), str) and len(row["interface"]) >= 4}
+    return with_hosts(said) | interfaces
+
+
+def with_hosts(addresses: Collection[str]) -> frozenset[str]:
+    """Return those that are addresses, and the host of each, of four characters or more."""
+    words = {a for a in addresses if re.search(r"[.:/@]", a)}
+    for address in tuple(words):
+        host = re.sub(r"^\w+://", "", address).split("/", maxsplit=1)[0].rsplit("@", maxsplit=1)[-1]
+        words |= {host, host.rsplit(":", maxsplit=1)[0].strip("[]")}
+    return frozenset(w for w in words if len(w) >= 4)
+
+
+def hide(value: Any, words: frozenset[str]) -> Any:
+    """Return a JSON value with these words dotted out wherever they stand by themselves in a text, but for the keys that tie records together."""
+    if not words:
+        return value
+    pattern = re.compile("|".join(rf"(?<!\w){re.escape(w)}(?!\w)" for w in sorted(words, key=len, reverse=True)))
+
+    def walk(inner: Any) -> Any:
+        if isinstance(inner, str):
+            return pattern.sub(lambda m: "•" * len(m[0]), inner)
+        if isinstance(inner, list):
+            return [walk(v) for v in inner]
+        return {k: v if k in _TIES or k in _CHOSEN else walk(v) for k, v in inner.items()} if isinstance(inner, dict) else inner
+
+    return walk(value)
 
 
 def redact_capture(document: dict[str, Any]) -> dict[str, Any]:
