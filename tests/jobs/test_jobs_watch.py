@@ -211,6 +211,21 @@ async def test_outages_are_kept_with_phase_and_time_and_told_when_they_are_over(
     assert observed == pytest.approx(0.3 * 86400, rel=0.02)
 
 
+async def test_one_lost_look_is_asked_again_and_is_no_outage(tmp_path):
+    clock = Clock()
+    looks = []
+
+    async def glance():
+        looks.append(clock.mono)
+        return "far end" if len(looks) == 5 else None
+
+    house, _ = _house(tmp_path, clock, glance=glance, settings={"watch_poll_s": 30.0, "watch_look_s": 30.0})
+    events = await _run(house, days=0.01, detect=_nothing)
+    assert looks[5] - looks[4] == pytest.approx(3.0, abs=0.5)
+    assert not [r for r in house.records.watched() if isinstance(r, OutageKept)]
+    assert "outage" not in {e.kind for e in events}
+
+
 async def test_sleep_is_not_observed_and_a_clock_step_is_not_an_outage(tmp_path):
     clock = Clock()
     clock.jumps = [(3600.0, 7200.0), (4 * 3600.0, -90.0)]  # sleeps two hours (the steady clock stands); later the clock is set back

@@ -169,7 +169,7 @@ async def watch(house: House, *, setup: str | None = None, until: datetime | Non
             if mono >= next_look:
                 for event in await _look(house, state):
                     yield event
-                next_look = mono + (_ASK_AGAIN_S if state.fold.is_down and next_look + look_s > mono and not state.step_waits and _first_failure(state) else look_s)
+                next_look = mono + (_ASK_AGAIN_S if _failed_looks(state) == 1 else look_s)
             look_again = False
             for event in _turn_of_the_hour(house, state, now):
                 look_again = look_again or (event.kind == "hour" and now.hour % _FIND_EVERY_H == 0)
@@ -191,9 +191,10 @@ async def watch(house: House, *, setup: str | None = None, until: datetime | Non
     yield WatchEvent(kind="ended", at=house.clock.now(), text="The watch ends; all it saw is kept")
 
 
-def _first_failure(state: _State) -> bool:
+def _failed_looks(state: _State) -> int:
+    """Return how many looks in a row have failed. One alone may be a lost packet: it is asked again, and counts only if that fails too."""
     outage, _ = state.fold.so_far()
-    return outage is not None and outage.polls == 1
+    return 0 if outage is None else outage.polls
 
 
 async def _begin(house: House, setup: str | None) -> _State:
@@ -324,13 +325,13 @@ async def _look(house: House, state: _State) -> list[WatchEvent]:
         phase = "registration" if reading.serving() else "radio"
     else:
         phase = path
-    was_down = state.fold.is_down
+    before = _failed_looks(state)
     state.phase = phase
     now = house.clock.now()
     found = state.fold.poll(Poll(now, phase, house.clock.monotonic_s()))
     records = _keep(house, state, found)
     events = [WatchEvent(kind="not observed", at=now, text="Not observed for a while: nothing was looked at") for r in found if isinstance(r, Observed)]
-    if state.fold.is_down and not was_down:
+    if before == 1 and _failed_looks(state) == 2:
         events.append(WatchEvent(kind="outage", at=now, text=f"No service: {phase}"))
     for record in records:
         if isinstance(record, OutageKept):
@@ -344,7 +345,7 @@ async def _look(house: House, state: _State) -> list[WatchEvent]:
 def _keep(house: House, state: _State, found: tuple[Outage | Observed, ...]) -> list[WatchRecord]:
     records: list[WatchRecord] = []
     for f in found:
-        if isinstance(f, Outage) and f.end is not None:
+        if isinstance(f, Outage) and f.end is not None and f.polls > 1:
             records.append(
                 OutageKept(
                     at=f.start, end=f.end, phase=f.phase, start_give_or_take_s=f.start_give_or_take_s, end_give_or_take_s=f.end_give_or_take_s or 0.0, polls=f.polls,

@@ -89,7 +89,7 @@ def _hours(by_hour: Sequence[HourAvailability]) -> Table:
 
 def _method(look_s: float) -> Note:
     paras = (
-        said(strong("How"), f": the service was looked at every {look_s:.0f} s: what the gateway says of its registration, whether names resolve, and whether a server answers. After a look that failed the next came 3 s later."),
+        said(strong("How"), f": the service was looked at every {look_s:.0f} s: what the gateway says of its registration, whether names resolve, and whether a server answers. A look that failed was repeated after 3 s, and counts only where that failed too."),
         said(strong("Start and end"), " lie midway between the looks that differ. Times are taken from a clock that is never set, so that setting the computer's clock makes no outage."),
         said(strong("Not seen"), f": outages shorter than {2 * look_s:.0f} s may be missed, and whatever happened while the watching computer was off or asleep."),
         said(strong("Range"), ": outages less than 6 hours apart count as one episode, because they come in clusters; how often episodes come and how long they last is drawn from what was seen."),
