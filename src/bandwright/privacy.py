@@ -17,7 +17,7 @@ T = TypeVar("T")
 _LONG_DIGITS = re.compile(r"(?<![\d.])\d{14,20}(?![\d.])")
 _PHONE = re.compile(r"(?<![\w+])\+\d{8,15}(?!\d)")
 _MAC = re.compile(r"(?i)(?<![0-9a-f:])(?:[0-9a-f]{2}[:-]){5}[0-9a-f]{2}(?![0-9a-f:])")
-_KEYED = re.compile(r"(?i)\b(imei(?:sv)?|imsi|iccid|msisdn|serial(?: ?number)?)\b(\W{1,4})([\w+]{6,})")
+_KEYED = re.compile(r"(?i)\b(imei(?:sv)?|imsi|iccid|msisdn|serial(?: ?number)?)\b(\W{1,4})((?=[\w+]*\d)[\w+]{6,})")
 
 
 class Private(Generic[T]):

@@ -12,6 +12,7 @@ import importlib
 import json
 import os
 import queue
+import signal
 import sys
 import threading
 import traceback
@@ -38,6 +39,7 @@ _AT_ONCE = ("delay", "tcp")  # what is loaded before a job is known, so that a j
 
 def main() -> None:
     """Read a job from standard input, do it, say what it found, and end."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C at a terminal reaches the whole group; the parent ends this process in order
     lock = threading.Lock()
 
     def emit(message: dict[str, Any]) -> None:
