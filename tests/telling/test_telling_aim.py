@@ -58,6 +58,7 @@ def test_without_a_position_no_compass_is_named() -> None:
 
 def test_the_end_says_the_heading_round_north_with_its_range() -> None:
     assert str(found_sentence([FOUND])) == "Set it to 358° true (352° to 4°, nine times in ten), and tighten."
+    assert "true, by compass 4° (352°" in str(found_sentence([FOUND], declination_deg=-6.0))
     edge = AimFit(state="go on turning", heading=None, peaks=(), turn_towards_deg=30.0)
     assert "Go on turning towards 30°" in str(found_sentence([edge]))
     assert "any will do" in str(found_sentence([AimFit(state="flat", heading=None, peaks=())]))

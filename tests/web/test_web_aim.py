@@ -83,7 +83,7 @@ def test_a_search_ends_with_the_heading_and_its_range(jobs: Callable[..., Any]) 
             if "Set it to" in page:
                 break
             client.post("/aim/mark")
-        found = re.search(r"Set it to (\d+)° true \((\d+)° to (\d+)°, nine times in ten\)", page)
+        found = re.search(r"Set it to (\d+)° true, by compass \d+° \((\d+)° to (\d+)°, nine times in ten\)", page)
         assert found is not None, page
         assert abs(float(found[1]) - 212.0) < 6.0  # degrees: a tenth of the beam
         assert float(found[2]) < 212.0 < float(found[3])

@@ -93,7 +93,7 @@ class AimFeed:
         stand = self.stand(fresh=not holding)
         hold = latest if holding else None
         heard = hold if hold is not None and hold.value_db is not None else stand.last
-        told = aim_told(heard, stand.step, quantity=stand.quantity, compass_deg=stand.compass_deg, hold=hold, fits=stand.fits, timezone=self._pages.timezone())
+        told = aim_told(heard, stand.step, quantity=stand.quantity, compass_deg=stand.compass_deg, hold=hold, fits=stand.fits, timezone=self._pages.timezone(), declination_deg=stand.declination.declination_deg if stand.declination else None)
         return self._pages.html(
             "aim_live.html",
             aim=told,

@@ -67,7 +67,9 @@ class AimTold:
     spoken: str
 
 
-def aim_told(heard: AimHeard | None, step: AimStep, *, quantity: str, compass_deg: float | None, hold: AimHeard | None, fits: Sequence[AimFit], timezone: str) -> AimTold:
+def aim_told(
+    heard: AimHeard | None, step: AimStep, *, quantity: str, compass_deg: float | None, hold: AimHeard | None, fits: Sequence[AimFit], timezone: str, declination_deg: float | None = None
+) -> AimTold:
     """Return what the screen says. heard: the last heading with a value, or the one being held; hold: while holding still."""
     orders: list[Said] = []
     if hold is not None:
@@ -76,7 +78,7 @@ def aim_told(heard: AimHeard | None, step: AimStep, *, quantity: str, compass_de
         orders.append(said("Panel at ", strong(f"{hold.heading_deg or 0.0:.0f}°"), _by_compass(hold.compass_deg), "."))
         spoken = f"Hold still at {hold.heading_deg or 0.0:.0f} degrees."
     elif step.kind == "finish" or step.heading_deg is None:
-        orders.append(found_sentence(fits))
+        orders.append(found_sentence(fits, declination_deg=declination_deg))
         spoken = str(orders[0])
     else:
         orders.append(said("Next: ", strong(f"{step.heading_deg:.0f}°"), _by_compass(compass_deg), "."))
@@ -89,15 +91,16 @@ def aim_told(heard: AimHeard | None, step: AimStep, *, quantity: str, compass_de
     return AimTold(label=label, figure=figure, unit=unit, give=give, read=read, orders=tuple(orders), spoken=spoken)
 
 
-def found_sentence(fits: Sequence[AimFit]) -> Said:
-    """Return what a finished search says."""
+def found_sentence(fits: Sequence[AimFit], *, declination_deg: float | None = None) -> Said:
+    """Return what a finished search says; by compass too where the declination is known."""
     best = fits[0] if fits else None
     if best is None:
         return said("Nothing was read yet.")
     if best.state == "found" and best.heading is not None:
         low, high = best.heading.low % 360.0, best.heading.high % 360.0
         again = " A second pass would pay: the range is wider than a third of the beam." if best.again else ""
-        return said("Set it to ", strong(f"{best.heading.value % 360.0:.0f}°"), f" true ({low:.0f}° to {high:.0f}°, nine times in ten), and tighten.{again}")
+        compass = None if declination_deg is None else (best.heading.value - declination_deg) % 360.0
+        return said("Set it to ", strong(f"{best.heading.value % 360.0:.0f}°"), _by_compass(compass), f" ({low:.0f}° to {high:.0f}°, nine times in ten), and tighten.{again}")
     if best.state == "go on turning" and best.turn_towards_deg is not None:
         return said(strong("Not found: "), f"the best is at the edge of what was turned to. Go on turning towards {best.turn_towards_deg:.0f}°.")
     return said("No direction stands out here: any will do." if best.state == "flat" else "Too few headings yet to say.")
