@@ -118,7 +118,7 @@ class SimulatedJobs(SIMULATED_SITE):
     def one_test(self, key: str) -> Any:
         found = next((m for m in self.campaign.measurements if m.key == key), None)
         look = self.explain(self.sample.TEXT, at=self.now())
-        return None if found is None else SimpleNamespace(measurement=found, readings=(("idle", look), ("load_down", look)))
+        return None if found is None else SimpleNamespace(measurement=found, readings=(("idle", look), ("load_down", look)), diagnoses=())
 
     def tested(self, measurement: Measurement) -> Any:
         return next((t for t in self.campaign.tests if t.test == measurement.key), None)
