@@ -392,3 +392,26 @@ async def test_a_risky_tuning_is_guarded_from_before_it_is_asked_until_it_is_lef
     assert twin.world.modem.configured.mode == "automatic"
     await house.close()
     await twin.close()
+
+
+async def test_rigs_that_stand_side_by_side_are_changed_without_asking_anybody(tmp_path: Path) -> None:
+    beside = bench.SMALL_SITE.replace(
+        '[[tuning]]\nkey = "standalone"',
+        '[[rig]]\nkey = "gable-own"\nline = "A"\ngateway = "own"\n\n[[tuning]]\nkey = "standalone"',
+        1,
+    ).replace("seed = 7", 'seed = 7\nrigs_at_once = [["sill-own", "gable-own"]]')
+    twin, house = await bench.small(tmp_path, days=3, text=beside)
+
+    class Nobody:
+        async def ask(self, question: Question) -> str:
+            pytest.fail(f"somebody was asked: {question.text}")
+
+    before = twin.world.modem.configured
+    progress = await bench.to_the_end(replace(house, person=Nobody()))
+    assert progress[-1].kind == "answer"
+    rounds = [e for e in house.records.events("c1") if isinstance(e, RoundDrawn)]
+    assert any({"sill-own", "gable-own"} <= {setup.split("/")[0] for setup in r.order} for r in rounds), "they were never compared within a round"
+    assert not any(isinstance(e, RigMounted) for e in house.records.events("c1"))
+    assert twin.world.modem.configured == before
+    await house.close()
+    await twin.close()

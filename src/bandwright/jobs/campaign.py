@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncGenerator
 from contextlib import aclosing, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from bandwright.errors import GatewayError, GatewayRefused, UsageError
@@ -123,6 +123,7 @@ class _InForce:
     rig: str | None = None
     tuning: str | None = None
     former_is_back: bool = False
+    touched: set[str] = field(default_factory=set)  # rigs whose gateway was set to something else than the household's own
     out_of_reach: int = 0
 
 
@@ -148,9 +149,10 @@ async def _guarded(house: House, design: Design) -> AsyncGenerator[CampaignProgr
             async for event in events:
                 yield event
     finally:
-        if state.rig is not None and not state.former_is_back:
-            with suppress(GatewayError, Left):
-                await asyncio.shield(restore_former(house, design.key, house.declared.rig(state.rig)))
+        if not state.former_is_back:
+            for rig in {*state.touched, *([state.rig] if state.rig is not None else [])}:
+                with suppress(GatewayError, Left):
+                    await asyncio.shield(restore_former(house, design.key, house.declared.rig(rig)))
 
 
 def _take_up(house: House, campaign: str | None, *, fresh: bool) -> Design:
@@ -232,10 +234,12 @@ async def _answer(house: House, design: Design, state: _InForce, now: Course, wh
 
 
 async def _give_back(house: House, design: Design, state: _InForce) -> None:
-    """Put the household's own setting back, once."""
-    if state.rig is None or state.former_is_back or state.tuning is None:
+    """Put the household's own setting back, once, on every gateway that was set to something else."""
+    if state.former_is_back or not state.touched:
         return
-    await restore_former(house, design.key, house.declared.rig(state.rig))
+    for rig in sorted(state.touched):
+        await restore_former(house, design.key, house.declared.rig(rig))
+    state.touched.clear()
     state.tuning, state.former_is_back = None, True
 
 
@@ -265,6 +269,8 @@ async def _take_stock(house: House, design: Design, state: _InForce, rig_key: st
 async def _mount(house: House, design: Design, state: _InForce, step: Step) -> RigMounted | None:
     rig = house.declared.rig(step.rig or "")
     await _give_back(house, design, state)
+    if any(rig.key in group and state.rig in group for group in design.rigs_at_once):
+        return await _stand_by(house, design, state, step, rig)
     climbs = rig.antenna.height_m is not None and rig.antenna.height_m > 2.0
     text = f"Change to {rig.label or rig.key}" + (f" at {rig.place}" if rig.place else "") + f" (about {step.minutes:.0f} minutes)."
     if rig.antenna.azimuth_deg is not None:
@@ -272,6 +278,11 @@ async def _mount(house: House, design: Design, state: _InForce, step: Step) -> R
     answer = await house.the_person().ask(Question(kind="mount", text=text, cautions=_CLIMB if climbs else (), rig=rig.key))
     if answer.strip().lower() in {"skip", "stop"}:
         return None
+    return await _stand_by(house, design, state, step, rig)
+
+
+async def _stand_by(house: House, design: Design, state: _InForce, step: Step, rig: Rig) -> RigMounted:
+    """Record that a rig is in place, and keep what its gateway is set to. Rigs that stand side by side need nobody for this."""
     event = RigMounted(at=house.clock.now(), rig=rig.key, visit=step.visit or 0, person_minutes=step.minutes)
     house.records.add_event(design.key, event)
     state.rig, state.tuning, state.former_is_back = rig.key, None, False
@@ -309,6 +320,7 @@ async def _test(house: House, design: Design, state: _InForce, step: Step) -> As
         await house.clock.sleep(_PAUSE_S)
         return
     changed, state.tuning = not in_force, tuning.key
+    state.touched.add(rig.key)
     probe = house.probe(rig.key)
     plan = MeasurementPlan(size=Size(str(house.declared.settings["measurement_size"])), interface=house.declared.gateway(rig.gateway).interface, setup=setup.key)
     if changed and step.warmup_s > 0:
