@@ -24,8 +24,8 @@ from bandwright.words.measurement import MeasurementPlan, Size
 def round_trips_ms(secret: str, seconds: float) -> list[float]:
     """Measure idle delay at 200 packets/s."""
     near = OpenNearEnd(None, secret)
-    todo = replace(recipe.RECIPES[Size.LIGHT], idle_s=seconds, tcp_s=0.0, probes_per_s=200.0)
-    conduct = near._conduct(MeasurementPlan(), todo, None)
+    chosen = replace(recipe.RECIPES[Size.LIGHT], idle_s=seconds, tcp_s=0.0, probes_per_s=200.0)
+    conduct = near._conduct(MeasurementPlan(), chosen, None)
     asyncio.run(conduct.run())
     return [r[2] * 1e-6 for r in conduct.seen.rows]
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
+from pathlib import Path
 
 import pytest
 
 from bandwright.errors import DeclarationError
 from bandwright.needs.hours import parse_hours
-from bandwright.workspace.declared import read_declared
+from bandwright.workspace.declared import read_declared, read_file
 
 TEXT = """[site]
 name = "Practice"
@@ -147,3 +149,9 @@ def test_masts_are_declared_with_their_positions_and_checked() -> None:
         read_declared(text.replace("longitude_deg = 0.1", "longitude_deg = 181"))
     with pytest.raises(DeclarationError, match="latitude_deg is missing"):
         read_declared('[site]\nname = "x"\n\n[[mast]]\nlongitude_deg = 1.0\n')
+
+
+def test_a_folder_without_a_declaration_is_named_in_full(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(DeclarationError, match=re.escape(f"in {tmp_path.resolve()}")):
+        read_file(Path("site.toml"))

@@ -11,12 +11,13 @@ from itertools import combinations
 
 from bandwright.advice.case import SeenCarrier, SeenReading
 from bandwright.advice.case_words import seen_reading
+from bandwright.advice.evidence_base import carrier_state, duplex_of_carrier
 from bandwright.advice.nexttest import sentences_of
 from bandwright.errors import RangeError
 from bandwright.radio.bands import duplex_of, is_known_band, lte_bandwidths_mhz, nr_bandwidths_mhz, split_band
 from bandwright.radio.carriers import aggregated_width
 from bandwright.radio.levels import noise_gap_db
-from bandwright.radio.rates import CarrierState, carrier_peak_mbps, carrier_rate_mbps
+from bandwright.radio.rates import carrier_peak_mbps, carrier_rate_mbps
 from bandwright.radio.tdd import usual_share
 from bandwright.words.answers import Evidence, Finding
 from bandwright.words.radio import Reading
@@ -50,14 +51,8 @@ def _name(c: SeenCarrier) -> str:
     return f"{kind} {c.band}" if c.band is not None else f"an {kind} carrier of unknown band"
 
 
-def _duplex(c: SeenCarrier) -> str | None:
-    if c.duplex is not None:
-        return c.duplex.upper()
-    return duplex_of(c.band) if c.band is not None and is_known_band(c.band) else None
-
-
 def _scs_khz(c: SeenCarrier) -> int:
-    return 15 if c.rat == "lte" else c.scs_khz or (30 if _duplex(c) == "TDD" else 15)
+    return 15 if c.rat == "lte" else c.scs_khz or (30 if duplex_of_carrier(c) == "TDD" else 15)
 
 
 _ROLES = {"pcell": "primary carrier", "scell": "secondary carrier", "pscell": "primary NR carrier of the pair", "serving": "carrier in use"}
@@ -127,7 +122,7 @@ def _sum_part(carriers: list[SeenCarrier], mhz: float, word: str, *, anchor: boo
 
 def _ceiling(reading: SeenReading) -> list[Finding]:
     """The most these carriers allow, and what they would carry alone at the SINR read."""
-    states = [_state(c) for c in reading.serving if c.active is not False]
+    states = [carrier_state(c) for c in reading.serving if c.active is not False]
     known = [s for s in states if s is not None]
     try:
         peak = sum(carrier_peak_mbps(s) for s in known)
@@ -149,22 +144,6 @@ def _ceiling(reading: SeenReading) -> list[Finding]:
     ]
 
 
-def _state(c: SeenCarrier) -> CarrierState | None:
-    if c.width_mhz is None or c.sinr_db is None or c.rat not in {"lte", "nr"}:
-        return None
-    band = c.band if c.band is not None and is_known_band(c.band) else None
-    rank = c.rank if c.rank is not None and 1 <= c.rank <= 8 else None
-    return CarrierState(
-        rat=c.rat,
-        bandwidth_mhz=c.width_mhz,
-        sinr_db=c.sinr_db,
-        layers=rank,
-        scs_khz=c.scs_khz if c.rat == "nr" else None,
-        duplex=_duplex(c) or "FDD",
-        band=band,
-    )
-
-
 def _uplink(reading: SeenReading) -> list[Finding]:
     """Which carrier carries the upload, how much of the time, and whether it is at its power."""
     powered = [c for c in reading.serving if c.tx_power_dbm is not None]
@@ -183,7 +162,7 @@ def _uplink(reading: SeenReading) -> list[Finding]:
                 )
             )
         return found
-    if _duplex(sender) == "TDD":
+    if duplex_of_carrier(sender) == "TDD":
         share = usual_share("TDD", "up")
         found.append(
             _fact(

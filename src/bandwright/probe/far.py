@@ -274,7 +274,7 @@ class FarEnd:
             return {
                 "type": "refused",
                 "code": "responsiveness",
-                "reason": "The far end's owner has not opened it for responsiveness, or it is not this session's turn.",
+                "reason": "The far end's owner has not opened it for responsiveness, or another connection has the turn.",
             }
         session.path = session.path or self._responder.open_path()
         return {"type": "responsiveness_ready", "path": session.path}
@@ -509,7 +509,7 @@ class FarEnd:
     async def _delay(self, session: _Session, message: dict[str, Any]) -> dict[str, Any]:
         pps, seconds = bounded(message.get("pps"), 0.1, self._limits.probes_per_s), bounded(message.get("seconds"), 0.1, 4 * self._limits.load_seconds)
         if pps is None or seconds is None or not session.has_turn:
-            return {"type": "refused", "code": "limits", "reason": "That many delay packets are not allowed, or it is not this session's turn."}
+            return {"type": "refused", "code": "limits", "reason": "That many delay packets are not allowed, or another connection has the turn."}
         await self._tell_reflector("session", ssid=session.ssid, key=wire.derive(session.key, "stamp").hex(), packets=int(pps * seconds * 1.2) + 100)
         session.delay_on = True
         return {"type": "delay_ready", "ssid": session.ssid}
@@ -527,7 +527,7 @@ class FarEnd:
         if isinstance(octets, Refusal):
             return {"type": "refused", "code": octets.code, "reason": octets.reason}
         if any(load.result is None for load in session.loads.values()):
-            return {"type": "refused", "code": "one at a time", "reason": "This session's last load has not ended."}
+            return {"type": "refused", "code": "one at a time", "reason": "This connection's last load has not ended."}
         number = len(session.loads) + 1
         key = wire.derive(session.key, f"load {number}")
         kind, streams = asked["kind"], asked["streams"] if asked["kind"] == "tcp" else 1

@@ -69,8 +69,8 @@ class NearEnd:
     async def measure(self, plan: MeasurementPlan, *, listener: ProbeListener | None = None) -> Measurement:
         """Measure once. listener is awaited at phase starts."""
         key, at, began = str(uuid.uuid4()), self._clock.now(), time.monotonic()
-        todo = recipe.recipe_for(plan)
-        conduct = self._conduct(plan, todo, listener)
+        chosen = recipe.recipe_for(plan)
+        conduct = self._conduct(plan, chosen, listener)
         fault: PathFault | None = None
         try:
             await conduct.run()
@@ -94,7 +94,7 @@ class NearEnd:
             setup_asked=plan.setup,
             values=judge.values_of(seen, plan),
             series=judge.series_of(seen),
-            facts=judge.facts_of(seen, todo),
+            facts=judge.facts_of(seen, chosen),
             megabytes=judge.megabytes_of(seen),
             seconds=time.monotonic() - began,
             far_end=self._address,
@@ -104,8 +104,8 @@ class NearEnd:
         """Load the downlink without measuring: a warm-up. A path that fails here will show so in the measurement that follows."""
         from dataclasses import replace
 
-        todo = replace(recipe.RECIPES[plan.size], idle_s=0.05, tcp_s=min(seconds, 30.0), udp_s=0.0, single_s=0.0)
-        conduct = self._conduct(replace(plan, uplink=False, downlink=True), todo, None, warm_up=True)
+        chosen = replace(recipe.RECIPES[plan.size], idle_s=0.05, tcp_s=min(seconds, 30.0), udp_s=0.0, single_s=0.0)
+        conduct = self._conduct(replace(plan, uplink=False, downlink=True), chosen, None, warm_up=True)
         try:
             await conduct.run()
         except PathFault:
@@ -123,12 +123,12 @@ class NearEnd:
         """Return about how long one such measurement takes, in s."""
         return recipe.stated_seconds(plan, recipe.recipe_for(plan))
 
-    def _conduct(self, plan: MeasurementPlan, todo: recipe.Recipe, listener: ProbeListener | None, *, warm_up: bool = False) -> Conduct:
+    def _conduct(self, plan: MeasurementPlan, chosen: recipe.Recipe, listener: ProbeListener | None, *, warm_up: bool = False) -> Conduct:
         return Conduct(
             pairing=self._pairing,
             address=self._address,
             plan=plan,
-            recipe=todo,
+            recipe=chosen,
             timeouts=self._settings.timeouts,
             congestion_control=self._settings.congestion_control,
             listener=listener,

@@ -174,7 +174,7 @@ def read_file(path: Path) -> Declared:
     try:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise DeclarationError(f"there is no {SITE_FILE} in {path.parent}", todo='"bandwright new DIR" writes one') from None
+        raise DeclarationError(f"there is no {SITE_FILE} in {path.parent.resolve()}", todo='"bandwright new DIR" writes one') from None
     except (OSError, UnicodeDecodeError) as error:
         raise DeclarationError(f"{path.name} cannot be read", given=str(error)) from error
     return read_declared(text, name=path.name)
