@@ -193,6 +193,7 @@ async def test_a_failed_test_counts_as_not_met_and_a_void_one_is_kept_and_repeat
         later = [u for u in tests if u.round == t.round and u.setup == t.setup and u.at > t.at]
         assert later, "a void test was not repeated in its round"
     assert answer.verdict.void == len(voids)
+    assert answer.verdict.tests + answer.verdict.void + answer.verdict.ramping == len(tests), "every test taken is accounted for"
     await house.close()
     await twin.close()
 

@@ -170,3 +170,10 @@ def test_an_errors_own_advice_goes_before_the_general_one() -> None:
     t = s.error_told(errors.GatewayUnreachable("own gateway does not answer", todo="Plug it in"))
     assert t.todo == "Plug it in"
     assert "Plug it in" not in t.happened
+
+
+def test_tests_that_do_not_count_are_said_beside_those_that_do(sample: ModuleType, done) -> None:
+    text = str(told(sample, replace(done.verdict, tests=58, void=2, ramping=6)).basis).replace("\u00a0", " ")
+    assert text.startswith("From 58 tests")
+    assert "2 more void, kept and repeated; 6 more taken while carriers were still joining, kept and repeated" in text
+    assert "still joining" not in str(told(sample, replace(done.verdict, ramping=0)).basis)

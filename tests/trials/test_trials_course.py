@@ -142,6 +142,7 @@ def test_a_ramping_test_is_set_aside_and_its_tuning_warmed_up_longer(make) -> No
     assert course(design, records).tests == 0
     records.append(make.result("r0/t0", 0.1, minute=63, ramping=True))  # what still ramps then is the setup's own way
     assert course(design, records).tests == 1
+    assert read(design, records).ramping == 2
     assert course(design, records).next.setup == "r0/t1"
     many = [*records, *(make.result("r0/t0", 0.1, minute=100 + i, round_=2, ramping=True) for i in range(9))]
     assert read(design, many).warmup_s["r0/t0"] == 45.0

@@ -73,6 +73,7 @@ def verdict(
         megabytes=ledger.used_mb,
         failed=sum(r.failed for r in results),
         void=ledger.voids,
+        ramping=ledger.ramping,
         moved_share=sum(r.moved for r in results) / len(results) if results else 0.0,
         rounds_needed=needed,
         binding=_binding(ledger, stage.why if forced else None, needed),
@@ -109,6 +110,7 @@ def _not_attainable(ledger: Ledger) -> Verdict:
             for k, why in ledger.not_attainable
         ),
         void=ledger.voids,
+        ramping=ledger.ramping,
         indifference=ledger.design.indifference,
         risk=ledger.design.risk,
         seed=ledger.design.seed,

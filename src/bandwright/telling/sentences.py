@@ -300,10 +300,12 @@ def _basis(verdict: Verdict) -> Said:
     text = ", ".join(parts)
     if verdict.failed:
         text += f"; {verdict.failed} failed and count{'s' if verdict.failed == 1 else ''} as not met"
-    if verdict.void:
-        text += f"; {verdict.void} void, kept and repeated"
     if verdict.moved_share >= 0.005:
         text += f"; the network moved the device in {certainty(verdict.moved_share)} of them"
+    if verdict.void:
+        text += f"; {verdict.void} more void, kept and repeated"
+    if verdict.ramping:
+        text += f"; {verdict.ramping} more taken while carriers were still joining, kept and repeated"
     return said(strong("From"), f" {text}. Seed {verdict.seed}.")
 
 

@@ -93,6 +93,7 @@ class Ledger:
     used_rig_changes: int
     used_person_minutes: float
     voids: int
+    ramping: int  # tests set aside because carriers were still joining
     contradictory: int
     strangers: int  # tests of setups that are not declared
     warmup_s: dict[str, float]
@@ -185,6 +186,7 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
         used_rig_changes=changes,
         used_person_minutes=sum(e.person_minutes for e in sheaf.of(RigMounted)),
         voids=voids,
+        ramping=sum(away.count("ramping") for away in set_aside.values()),
         contradictory=contradictory,
         strangers=strangers,
         warmup_s={k: min(45.0, design.warmup_s + 8.0 * n) if design.warmup_s else 0.0 for k, n in ramps.items()},

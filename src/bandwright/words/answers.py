@@ -120,7 +120,8 @@ class Verdict:
     last day comes first and it does not earn its place).
     lead: the setup to use; also in "not yet" (the one to use meanwhile). certainty: P(lead is good), 0..1.
     overturn: what would overturn it, in figures. rounds_needed: about how many more, for "not yet".
-    binding: which resource ends first: "visits", "days", "data", "deadline" or None.
+    tests: those that count. void, ramping: kept beside them and repeated, because the far end or computer failed, or carriers were
+    still joining. binding: which resource ends first: "visits", "days", "data", "deadline" or None.
     """
 
     kind: Literal["best", "no difference", "not yet", "not attainable", "send it back"]
@@ -140,6 +141,7 @@ class Verdict:
     megabytes: float = 0.0
     failed: int = 0
     void: int = 0
+    ramping: int = 0
     moved_share: float = 0.0
     rounds_needed: float | None = None
     binding: str | None = None
