@@ -1,7 +1,7 @@
 """The dialect of +CPSI: forms that differ in the order of their fields, and levels that are whole or in tenths.
 
 Whether the second field is a word tells the forms apart; whether a level is in tenths shows from its size, for each line and each
-quantity anew. "Online" is the radio. Source: SIM8200 Series AT Command Manual V1.00.01, 4.2.14, and recorded lines.
+quantity anew. "Online" is the radio. Source: AT manual of the +CPSI dialect, V1.00.01, 4.2.14, and recorded lines.
 """
 
 from __future__ import annotations
@@ -152,4 +152,4 @@ def _ratio(draft: Draft, token: Token | None) -> None:
     whole(draft, "sinr", token, -230, 400, convert=lambda number: number / 10 if not -23 <= number <= 40 else None, doubt="dB or tenths")
 
 
-ROW = Dialect(key=_KEY, title="+CPSI", tags=frozenset({"+CPSI"}), read=_read, source="SIM8200 Series AT Command Manual V1.00.01, 4.2.14")
+ROW = Dialect(key=_KEY, title="+CPSI", tags=frozenset({"+CPSI"}), read=_read, source="AT manual of the +CPSI dialect, V1.00.01, 4.2.14")
