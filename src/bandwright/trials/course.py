@@ -17,10 +17,8 @@ from bandwright.words.campaign import CampaignEvent, Course, Design, Step
 
 __all__ = ["course"]
 
-import os
-
-CHANGE_GAP_MIN = float(os.environ.get("GAP", "1080"))
-RISK_SHARE = float(os.environ.get("RISK", ".25"))
+CHANGE_GAP_MIN = 1080.0  # between rig changes: two of one day see the same day twice
+RISK_SHARE = 0.25  # of the whole risk, from which on a rig that is not mounted is worth going to
 LATE_MIN = 45.0  # a round may begin so much later than it was drawn for; later, it was forgotten
 PACE_ROUNDS = 8  # before it is judged whether the days left will do
 PACE_SHARE = 0.7  # of the rounds that the days left hold at the usual pace
