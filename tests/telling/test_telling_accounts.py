@@ -12,7 +12,7 @@ import pytest
 from bandwright.ports import Question
 from bandwright.telling.accounts.campaign import campaign_document, card_blocks, plan_document, progress_line
 from bandwright.telling.accounts.history import history_document, measurement_document
-from bandwright.telling.accounts.settings import settings_document
+from bandwright.telling.accounts.settings import settings_headline, settings_kept, settings_told
 from bandwright.telling.accounts.setups import rig_line, setups_document
 from bandwright.telling.accounts.today import next_step, today_document
 from bandwright.telling.document import Caution, Para
@@ -143,9 +143,27 @@ def test_setups_before_anything_is_declared_or_tested(sample: ModuleType) -> Non
 
 
 def test_changed_settings_show_their_default_beside(sample: ModuleType) -> None:
-    made = settings_document({SETTINGS[0].key: 9})
-    assert "1 of" in str(made.headline)
-    assert f"default {SETTINGS[0].default}" in document_html(made).replace("\u00a0rounds", "")
+    held = {SETTINGS[0].key: 9}
+    assert str(settings_headline(held)) == f"One setting differs from its default, of {len(SETTINGS)}."
+    rows = [row for group in settings_told(held) for row in group.rows]
+    assert {row.key for row in rows} == {row.key for row in SETTINGS}
+    assert rows[0].text == "9"
+    assert rows[0].differs
+    assert rows[0].default == f"{SETTINGS[0].default}\u00a0rounds"
+    assert not any(row.differs for row in rows[1:])
+
+
+def test_what_was_typed_stands_in_its_field_beside_what_is_allowed() -> None:
+    told = settings_told({}, typed={"warmup_s": "long"}, problems={"warmup_s": "a number from 0 to 60 s"})
+    row = next(row for group in told for row in group.rows if row.key == "warmup_s")
+    assert (row.text, row.problem) == ("long", "This takes a number from 0 to 60 s.")
+
+
+def test_what_was_written_is_said_and_a_port_waits_for_the_next_start() -> None:
+    assert "taken up" not in settings_kept(["warmup_s"])
+    assert "warmup_s and page_port" in settings_kept(["page_port", "warmup_s"])
+    assert "taken up when the program starts again" in settings_kept(["page_port"])
+    assert settings_kept([""]) == "Nothing was different, so site.toml is as it was."
 
 
 @pytest.mark.parametrize(

@@ -21,6 +21,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from bandwright.errors import BandwrightError, DeclarationError, RangeError
+from bandwright.jobs.settings import change_settings
 from bandwright.ports import Person, Question
 from bandwright.web.app import create_app
 from bandwright.web.pages import Stand
@@ -70,6 +71,7 @@ class SimulatedJobs(SIMULATED_SITE):
     asks: bool = True
     steps: threading.Semaphore | None = None
     entered: list[Measurement] = field(default_factory=list)
+    settings: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.campaign = self.sample.campaign(days=4.2 if self.stage == "running" else 9.5)
@@ -79,7 +81,7 @@ class SimulatedJobs(SIMULATED_SITE):
             raise self.raises
 
     def declared(self) -> Any:
-        return None if self.stage == "undeclared" else self.sample.DECLARED
+        return None if self.stage == "undeclared" else replace(self.sample.DECLARED, settings={**self.sample.DECLARED.settings, **self.settings})
 
     def stand(self) -> Stand:
         return Stand(campaign="c1", last_event=self.campaign.tests[-1].test, measurements=len(self.campaign.measurements)) if self.stage in {"running", "done"} else Stand()
@@ -142,6 +144,13 @@ class SimulatedJobs(SIMULATED_SITE):
         self._fail()
         self.check_declared(text)
         self.written, self.stage = text, "declared"
+
+    def change_settings(self, typed: dict[str, str]) -> Any:
+        self._fail()
+        folder = self.site_house().folder
+        answer = change_settings(folder, typed)
+        self.settings = {**self.settings, **answer.changed}
+        return answer
 
     async def look(self, gateway: str) -> Any:
         self._fail()

@@ -212,15 +212,6 @@ def test_one_test_opens_to_needs_figures_readings_and_raw_text(client: TestClien
     assert "not known: not asked for" in html
 
 
-def test_settings_show_every_row_of_the_table_with_its_cost(client: TestClient) -> None:
-    from bandwright.words.settings import SETTINGS
-
-    html = client.get("/settings").text
-    for row in SETTINGS:
-        assert row.key in html
-        assert row.cost.removeprefix("none")[1:] in html
-
-
 def test_one_test_now_leads_to_its_page(client: TestClient, jobs: Callable[..., Any]) -> None:
     answer = client.post("/measure")
     assert answer.status_code == 303

@@ -179,6 +179,7 @@ def _told(tuning: Tuning) -> tuple[object, ...]:
 def _take_proposal(folder: Path, share: Share, *, accept: bool) -> Taken:
     from bandwright.workspace.clock import SystemClock
     from bandwright.workspace.declared import SITE_FILE, read_declared
+    from bandwright.workspace.sitefile import replace_text
 
     site_toml, records = _opened(folder)
     asked = proposed(share, read_declared(site_toml), records.designs())
@@ -193,7 +194,7 @@ def _take_proposal(folder: Path, share: Share, *, accept: bool) -> Taken:
         text = _with_tunings(site_toml, asked.new_tunings, design.setups)
         _fits(read_declared(site_toml), text, design)
         if text != site_toml:
-            _write(folder / SITE_FILE, text)
+            replace_text(folder / SITE_FILE, text)
         if not asked.known:
             records.add_design(design)
     records.close()
@@ -228,16 +229,6 @@ def _fits(before: Declared, text: str, design: Design) -> None:
     lost = [s.key for s in before.setups if s.key not in after]
     if lacking or lost:
         raise UsageError("the proposal does not fit this place", given=", ".join(lacking or lost), todo="Declare a [[tuning]] for each rig first, then send a new help parcel")
-
-
-def _write(path: Path, text: str) -> None:
-    """Put a new text in a file's place in one step, so that a crash leaves the old one."""
-    beside = path.with_suffix(".toml.new")
-    try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
-    except OSError as error:
-        raise UsageError(f"{path} cannot be written", given=error.strerror) from error
 
 
 def _opened(folder: Path) -> tuple[str, DiskRecords]:

@@ -29,6 +29,7 @@ from bandwright.web.kept import add_kept
 from bandwright.web.pages import PageJobs
 from bandwright.web.place import add_place
 from bandwright.web.running import add_campaign
+from bandwright.web.settings import add_settings
 from bandwright.web.shared import Pages
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ def create_app(jobs: PageJobs, *, hosts: Sequence[str] = LOCAL_HOSTS, code: str 
 
     app = FastAPI(title="Bandwright", docs_url=None, redoc_url=None, default_response_class=HTMLResponse, lifespan=lifespan)
     add_kept(app, pages)
+    add_settings(app, pages)
     _reading(app, pages)
     feed = add_campaign(app, pages)
     add_first_use(app, pages)

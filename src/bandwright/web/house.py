@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from bandwright.jobs.house import House
     from bandwright.jobs.judge import JudgeAnswer
     from bandwright.jobs.look import LookAnswer
+    from bandwright.jobs.settings import SettingsAnswer
     from bandwright.jobs.today import TodayAnswer
 
 __all__ = ["HouseJobs"]
@@ -145,6 +146,12 @@ class HouseJobs(HouseSite):
         with tempfile.TemporaryDirectory() as place:
             new(Path(place), text=text)
             return open_house(Path(place)).declared
+
+    def change_settings(self, typed: Mapping[str, str]) -> SettingsAnswer:
+        """Write typed settings into `site.toml`."""
+        from bandwright.jobs.settings import change_settings
+
+        return change_settings(self.folder, typed)
 
     def now(self) -> datetime:
         """Return the time, UTC: the workspace's own clock where there is one."""

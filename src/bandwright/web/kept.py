@@ -1,4 +1,4 @@
-"""What was kept: Today, Setups, Verdict, History, one test, figures read elsewhere, Settings."""
+"""What was kept: Today, Setups, Verdict, History, one test, figures read elsewhere."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from starlette.exceptions import HTTPException
 from bandwright.errors import RangeError, UsageError
 from bandwright.quantities import quantity
 from bandwright.telling.accounts.history import history_document, measurement_document
-from bandwright.telling.accounts.settings import settings_document
 from bandwright.telling.accounts.setups import setups_document
 from bandwright.telling.accounts.today import next_step, today_document
 from bandwright.telling.accounts.verdict import verdict_document
@@ -34,7 +33,7 @@ _ENTERED = ("goodput_down_mbps", "goodput_up_mbps", "delay_idle_ms", "delay_load
 def add_kept(app: FastAPI, pages: Pages) -> None:
     """Add the pages of what is declared and kept."""
     _today(app, pages)
-    _setups_and_settings(app, pages)
+    _setups(app, pages)
     _verdict(app, pages)
     _history(app, pages)
     _measure(app, pages)
@@ -68,7 +67,7 @@ def _today(app: FastAPI, pages: Pages) -> None:
         return pages.document(request, document, template="today.html", next_title=title, next_why=said_html(why), next_act=act, next_href=href)
 
 
-def _setups_and_settings(app: FastAPI, pages: Pages) -> None:
+def _setups(app: FastAPI, pages: Pages) -> None:
     @app.get("/setups")
     def setups(request: Request) -> Response:
         declared = pages.jobs.declared()
@@ -81,12 +80,6 @@ def _setups_and_settings(app: FastAPI, pages: Pages) -> None:
             return setups_document(declared, verdict=answer.verdict if answer else None)
 
         return pages.document(request, pages.kept(("setups", stand), make))
-
-    @app.get("/settings")
-    def settings(request: Request) -> Response:
-        declared = pages.jobs.declared()
-        return pages.document(request, settings_document(declared.settings if declared else {}))
-
 
 def _verdict(app: FastAPI, pages: Pages) -> None:
     @app.get("/verdict")

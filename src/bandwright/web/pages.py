@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from bandwright.jobs.history import HistoryAnswer, TestAnswer
     from bandwright.jobs.judge import JudgeAnswer
     from bandwright.jobs.look import LookAnswer
+    from bandwright.jobs.settings import SettingsAnswer
     from bandwright.jobs.today import TodayAnswer
     from bandwright.ports import Person
     from bandwright.words.campaign import Tested
@@ -103,6 +104,10 @@ class PageJobs(SiteJobs, Protocol):
 
     def check_declared(self, text: str) -> Declared:
         """Read a declaration without writing it. Raises DeclarationError."""
+        ...
+
+    def change_settings(self, typed: Mapping[str, str]) -> SettingsAnswer:
+        """Write typed settings into `site.toml`, all or none. Raises UsageError, DeclarationError, DiskFull, StoreError."""
         ...
 
     def now(self) -> datetime:

@@ -23,6 +23,7 @@ from bandwright.words.declared import CampaignPlan, Declared, FarEndPlan
 from bandwright.words.rig import AntennaPlan, FeederPlan, GatewayPlan, Rig, Setup, Tuning, setup_key
 from bandwright.words.settings import SETTINGS, defaults
 from bandwright.words.site import Line, Mast, Need, Requirements, Site
+from bandwright.workspace.sitefile import checked_setting
 
 __all__ = ["SITE_FILE", "read_declared", "read_file"]
 
@@ -407,11 +408,10 @@ class _Builder:
             row = rows.get(key)
             if row is None:
                 raise DeclarationError(self._at("settings", key), given=key, allowed=", ".join(sorted(rows)))
-            if isinstance(row.default, str) != isinstance(value, str) or isinstance(value, bool) != isinstance(row.default, bool):
-                raise DeclarationError(self._at("settings", key), given=value, allowed=f"like {row.default!r}")
-            if isinstance(value, int | float) and ((row.low is not None and value < row.low) or (row.high is not None and value > row.high)):
-                raise DeclarationError(self._at("settings", key), given=value, allowed=f"{row.low:g} to {row.high:g} {row.unit}")
-            out[key] = value
+            try:
+                out[key] = checked_setting(row, value)
+            except DeclarationError as error:
+                raise DeclarationError(self._at("settings", key), given=error.given, allowed=error.allowed) from None
         return out
 
 

@@ -1,56 +1,97 @@
-"""Settings laid out: every row of the table of settings, its value here, what it means and what more of it costs."""
+"""Settings laid out: every row of the table of settings, what holds here, what it takes and what more of it costs; by what they are about."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass
 
-from bandwright.telling.document import Document, Note, Para, Part, Table
-from bandwright.telling.numbers import NBSP, number
-from bandwright.telling.said import Piece, quiet, said, strong
+from bandwright.telling.numbers import NBSP, counted, in_words, joined
+from bandwright.telling.said import Said, said, strong
 from bandwright.words.settings import SETTINGS, Setting, SettingValue
 
-__all__ = ["settings_document"]
+__all__ = ["SettingGroup", "SettingTold", "settings_headline", "settings_kept", "settings_told"]
 
 
-def settings_document(values: Mapping[str, SettingValue]) -> Document:
-    """Return the Settings page. values: what holds here, by key."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingTold:
+    """One setting as a person reads it. text: what stands in its field; choices: where only these can be meant; differs: from the default."""
+
+    key: str
+    meaning: str
+    text: str
+    unit: str
+    takes: str
+    default: str
+    cost: str
+    choices: tuple[str, ...]
+    figures: bool
+    differs: bool
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingGroup:
+    """The settings of one subject."""
+
+    title: str
+    rows: tuple[SettingTold, ...]
+
+
+def settings_headline(values: Mapping[str, SettingValue]) -> Said:
+    """Return how many settings differ from their defaults."""
     changed = [row.key for row in SETTINGS if values.get(row.key, row.default) != row.default]
-    rows = tuple(
-        (
-            said(row.meaning[:1].upper() + row.meaning[1:], quiet(f" {row.key}")),
-            said(_value(row, values.get(row.key, row.default)), quiet(f" default {_value(row, row.default)}") if row.key in changed else ""),
-            said(_range(row)),
-            said(_cost(row.cost)),
+    if not changed:
+        return said(strong("Every setting is at its default"), ".")
+    verb = "differs from its default" if len(changed) == 1 else "differ from their defaults"
+    return said(strong(f"{in_words(len(changed), 'setting').capitalize()} {verb}"), f", of {len(SETTINGS)}.")
+
+
+def settings_told(values: Mapping[str, SettingValue], *, typed: Mapping[str, str] | None = None, problems: Mapping[str, str] | None = None) -> tuple[SettingGroup, ...]:
+    """Return every setting by group. typed: what stands in the fields instead, where it could not be used; problems: what is allowed there, by key."""
+    groups: dict[str, list[SettingTold]] = {}
+    for row in SETTINGS:
+        held = values.get(row.key, row.default)
+        text = _plain(held) if typed is None or row.key not in typed else typed[row.key]
+        problem = (problems or {}).get(row.key, "")
+        groups.setdefault(row.group, []).append(
+            SettingTold(
+                key=row.key,
+                meaning=_upper(row.meaning),
+                text=text,
+                unit="" if row.unit == "port" else row.unit,
+                takes=_takes(row),
+                default="" if row.default == "" else _plain(row.default) + (NBSP + row.unit if row.unit and row.unit != "port" else ""),
+                cost=_upper(re.sub(r"^none\b", "nothing", row.cost)),
+                choices=row.choices,
+                figures=not isinstance(row.default, str),
+                differs=held != row.default,
+                problem=f"This takes {problem}." if problem else "",
+            )
         )
-        for row in SETTINGS
-    )
-    table = Table(caption=said("What holds here"), heads=("What it does", "Value", "Range", "What more of it costs"), rows=rows)
-    note = Note(
-        label="How to change a setting",
-        paras=(
-            said(strong("To change one"), ", write its key under ", Piece(text="[settings]", style="code"), " in site.toml, like ", Piece(text="rounds_per_day = 6", style="code"), ". The page shows the new value when it is loaded again."),
-            said("A campaign keeps the settings it was drawn with."),
-        ),
-    )
-    many = f"{len(changed)} of {len(SETTINGS)} settings differ from the default" if changed else "Every setting is at its default"
-    return Document(title="Settings", headline=said(strong(many), "."), parts=(Part(blocks=(Para(said("No setting needs to be changed. Each says what more of it would cost."), "lede"), table), note=note),))
+    return tuple(SettingGroup(title=title, rows=tuple(rows)) for title, rows in groups.items())
 
 
-def _value(row: Setting, value: SettingValue) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int | float):
-        return f"{value}" if row.unit == "port" else number(value, 0 if float(value).is_integer() else 1) + (NBSP + row.unit if row.unit else "")
-    return str(value)
+def settings_kept(keys: list[str]) -> str:
+    """Return what was written, in one sentence."""
+    known = [row for row in SETTINGS if row.key in keys]
+    if not known:
+        return "Nothing was different, so site.toml is as it was."
+    later = " A port is taken up when the program starts again." if any(row.unit == "port" for row in known) else ""
+    return f"{counted(len(known), 'setting')} written into site.toml: {joined([row.key for row in known])}.{later}"
 
 
-def _cost(text: str) -> str:
-    text = re.sub(r"^none\b", "nothing", text)
+def _upper(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _range(row: Setting) -> str:
-    if row.low is None or row.high is None:
-        return "words as named" if isinstance(row.default, str) else "any"
+def _plain(value: SettingValue) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:g}" if isinstance(value, int | float) else value
+
+
+def _takes(row: Setting) -> str:
+    if row.low is None or row.high is None or row.choices:
+        return ""
     return f"{row.low:g} to {row.high:g}"
