@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from bandwright.telling.charts import by_hour, clearance, days, differences, headings, height, plan, predicted, shares, spectrum, timeline
-from bandwright.telling.charts.svg import SLIM, WIDE, mark_svg, standalone
+from bandwright.telling.charts.svg import SLIM, WIDE, mark_svg, standalone, wrapped
 from bandwright.telling.charts.table import CHARTS, chart
 from bandwright.telling.names import names_of
 from bandwright.words.answers import Estimate
@@ -92,6 +92,40 @@ def test_a_drawing_alone_carries_its_colours(sample: ModuleType, done, key: str)
     classes = {c for e in root.iter() for c in e.get("class", "").split()} - {"wide", "slim"}
     style = next(e.text or "" for e in root.iter() if e.tag.endswith("style"))
     assert [c for c in classes if f".{c}{{" not in style] == []
+
+
+def test_no_name_is_cut_however_long(sample: ModuleType, done) -> None:
+    rig, tuning = "Gable panel above the shed towards the valley", "standalone with Donaudampfschifffahrtsgesellschaft"
+    long = replace(
+        sample.DECLARED,
+        setups=tuple(replace(s, label=f"{rig} {s.rig}, {tuning} {s.tuning}") for s in sample.SETUPS),
+        needs=tuple(replace(n, label=f"Consultations with patients far away and their families {i}") for i, n in enumerate(sample.NEEDS)),
+        rigs=tuple(replace(r, label=f"{rig} {r.key}") for r in sample.DECLARED.rigs),
+    )
+    names = names_of(long, verdict=done.verdict)
+    drawn = [
+        differences.draw(differences.differences(done.verdict, done.tests, names=names)),
+        by_hour.draw(by_hour.by_hour(done.tests, setups=["window/5g", "gable/5g"], needs=long.needs, names=names, timezone="Europe/London")),
+        timeline.draw(timeline.timeline(sample.DESIGN, done.events, names=names, now=done.tests[-1].at)),
+        days.draw(days.days(done.tests, needs=long.needs, names=names, timezone="Europe/London")),
+        shares.draw(shares.share_band("x", Estimate(value=0.5, low=0.4, high=0.6), mark=1, other=Estimate(value=0.5, low=0.3, high=0.7), other_label=names.setup("gable/5g"))),
+        height.draw(height.heights([height.HeightRow(height_m=2 + k, terrain_db=0, low_db=0, high_db=k) for k in range(9)], marks=[height.HeightMark(height_m=7, label=rig)])),
+        plan.draw(plan.plan([plan.Way(label=f"mast at the {rig}", azimuth_deg=212, distance_m=6800, first=True)], wide=None, slim=None)),
+    ]
+    for drawing in drawn:
+        for svg in (drawing.wide, drawing.slim):
+            said_words = " ".join(e.text or "" for e in ET.fromstring(svg).iter() if e.tag == "text")
+            assert "…" not in said_words
+            if "gesellschaft" in said_words:
+                assert "Donaudampfschifffahrtsgesellschaft" in said_words.replace(" ", "")
+
+
+def test_text_is_broken_at_spaces_and_within_a_word_only_where_it_must() -> None:
+    assert wrapped("Gable panel, standalone", 12) == ["Gable panel,", "standalone"]
+    assert wrapped("Gable", 12) == ["Gable"]
+    assert wrapped("abcdefghij kl", 4) == ["abcd", "efgh", "ij", "kl"]
+    assert wrapped("a abcdefgh", 6) == ["a", "abcdef", "gh"]
+    assert wrapped("", 12) == [""]
 
 
 def test_words_of_a_user_never_become_markup(sample: ModuleType, done) -> None:

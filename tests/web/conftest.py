@@ -59,6 +59,16 @@ def sample() -> ModuleType:
     return sys.modules[name]
 
 
+def with_long_names(sample: ModuleType) -> Any:
+    """The same campaign where everything is called something long, with one word that no line can hold."""
+    setups = tuple(replace(s, label=f"{s.rig.capitalize()} panel above the shed towards the valley, {s.tuning} Donaudampfschifffahrtsgesellschaft") for s in sample.SETUPS)
+    needs = tuple(replace(n, label=f"Consultations with patients far away and their families, {n.label or n.kind}") for n in sample.NEEDS)
+    rigs = tuple(replace(r, label=f"{r.key.capitalize()} panel above the shed towards the valley") for r in sample.DECLARED.rigs)
+    made = {name: getattr(sample, name) for name in dir(sample) if not name.startswith("__")}
+    declared = replace(sample.DECLARED, setups=setups, needs=needs, rigs=rigs, site=replace(sample.DECLARED.site, name="The practice at the valley's end behind the old customs house"))
+    return SimpleNamespace(**{**made, "DECLARED": declared, "SETUPS": setups, "NEEDS": needs, "DESIGN": replace(sample.DESIGN, setups=setups, needs=needs)})
+
+
 @dataclass
 class SimulatedJobs(SIMULATED_SITE):
     """Jobs that answer from the invented campaign. `stage`: undeclared, declared, running, done."""
@@ -72,8 +82,11 @@ class SimulatedJobs(SIMULATED_SITE):
     steps: threading.Semaphore | None = None
     entered: list[Measurement] = field(default_factory=list)
     settings: dict[str, Any] = field(default_factory=dict)
+    long_names: bool = False
 
     def __post_init__(self) -> None:
+        if self.long_names:
+            self.sample = with_long_names(self.sample)
         self.campaign = self.sample.campaign(days=4.2 if self.stage == "running" else 9.5)
 
     def _fail(self) -> None:

@@ -109,6 +109,25 @@ def test_the_widest_fonts_fit_too(browser: Any, done: Any, width: int) -> None:
 
 
 @pytest.mark.parametrize("width", WIDTHS)
+def test_long_names_are_neither_cut_nor_laid_over_one_another(browser: Any, serve: Callable[..., Any], artefacts: Path, width: int) -> None:
+    bad: list[str] = []
+    long = serve(long_names=True)
+    context = browser.new_context(viewport={"width": width, "height": 800})
+    pg = context.new_page()
+    for path in DONE:
+        pg.goto(long.url + path)
+        pg.add_style_tag(content=WIDE_FONTS)
+        if pg.evaluate("document.documentElement.scrollWidth") > width:
+            bad.append(f"{path}: scrolls sideways")
+        bad += [f"{path} {width}: {x}" for x in pg.evaluate(CLASH)]
+        if "…" in (pg.text_content("main") or ""):
+            bad.append(f"{path}: something is cut")
+        pg.screenshot(path=artefacts / f"long-{slug(path)}-{width}.jpg", full_page=True, type="jpeg", quality=85)
+    context.close()
+    assert bad == []
+
+
+@pytest.mark.parametrize("width", WIDTHS)
 def test_pages_that_only_some_states_show(browser: Any, serve: Callable[..., Any], axe: str, artefacts: Path, width: int) -> None:
     bad: list[str] = []
     first, planned, running = serve(stage="undeclared"), serve(stage="declared"), serve(stage="running")

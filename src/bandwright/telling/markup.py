@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from functools import singledispatch
 
 from bandwright.telling.charts.svg import mark_svg
@@ -12,17 +13,31 @@ from bandwright.telling.said import Piece, Said
 __all__ = ["block_html", "document_html", "drawing_html", "head_html", "part_html", "parts_html", "said_html"]
 
 
+_LONG = re.compile(r"[^\s\u00a0]{21,}")
+_STRETCH = 12  # characters of a word that no line may have room for, between places where it may break
+
+
 def said_html(sentence: Said | str) -> str:
     """Return a sentence as HTML."""
     if isinstance(sentence, str):
-        return html.escape(sentence)
+        return _escaped(sentence)
     return "".join(_piece(piece) for piece in sentence.pieces)
 
 
+def _escaped(text: str) -> str:
+    """Return text as HTML; a word longer than a column of a table may be wide gets places where it may break."""
+    parts, last = [], 0
+    for long in _LONG.finditer(text):
+        parts.append(html.escape(text[last : long.start()]))
+        parts.append("<wbr/>".join(html.escape(long[0][i : i + _STRETCH]) for i in range(0, len(long[0]), _STRETCH)))
+        last = long.end()
+    return "".join(parts) + html.escape(text[last:])
+
+
 def _piece(piece: Piece) -> str:
-    text = html.escape(piece.text)
+    text = _escaped(piece.text)
     if piece.mark is not None:
-        text = f'<span class="key">{mark_svg(piece.mark)}{text}</span>'
+        text = f'<span class="key">{mark_svg(piece.mark)}&#8288;{text}</span>'
     if piece.style == "strong":
         text = f"<b>{text}</b>"
     elif piece.style == "quiet":
@@ -65,7 +80,7 @@ def _(block: Table) -> str:
     def klass(column: int) -> str:
         return ' class="num"' if column in block.numeric else ""
 
-    heads = "".join(f'<th scope="col"{klass(i)}>{html.escape(head)}</th>' for i, head in enumerate(block.heads))
+    heads = "".join(f'<th scope="col"{klass(i)}>{_escaped(head)}</th>' for i, head in enumerate(block.heads))
     rows = ""
     for cells in block.rows:
         first, *others = cells
@@ -84,7 +99,7 @@ def _(block: Plate) -> str:
 @block_html.register
 def _(block: Shares) -> str:
     rows = "".join(
-        f'<tr><th scope="row">{html.escape(r.need)}<span class="quiet">{html.escape(r.asks)}</span></th><td class="rule">{drawing_html(r.drawing)}</td>'
+        f'<tr><th scope="row">{_escaped(r.need)}<span class="quiet">{_escaped(r.asks)}</span></th><td class="rule">{drawing_html(r.drawing)}</td>'
         f'<td data-h="Met"><b>{html.escape(r.range_text)}</b> of 100<span class="quiet">{html.escape(r.counts)}</span></td></tr>'
         for r in block.rows
     )

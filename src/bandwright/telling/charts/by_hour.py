@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from bandwright.telling.charts.shares import share_of
-from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, clipped, wrapped
+from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, wrapped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.names import Names
 from bandwright.telling.numbers import of_hundred_range
@@ -126,30 +126,42 @@ def draw(data: ByHour) -> Drawing:
 
 
 def _wide(data: ByHour, label: str) -> str:
-    most, gap, height, step = 4, 22, 132.0, 216
+    most, gap, height = 4, 22, 132.0
     rows = [data.panels[i : i + most] for i in range(0, len(data.panels), most)]
-    g = Canvas(wide=True, height=step * len(rows), label=label)
-    for r, panels in enumerate(rows):
-        blocks = sum(len(p.blocks) for p in panels)
-        x = 34.0
-        per_block = min(88.0, (WIDE - 64 - gap * (len(panels) - 1)) / max(blocks, 1))
-        for k, panel in enumerate(panels):
-            width = per_block * len(panel.blocks)
-            last = k == len(panels) - 1
-            names = wrapped(panel.name, ((WIDE - x if last else width + gap) - 6) / 8.6)
-            g.lines(x, (22.0 if len(names) > 1 else 40.0) + r * step, names, "strong", step=18)
-            _panel(g, data, panel, x=x, top=52.0 + r * step, per_block=per_block, height=height, scale=k == 0)
-            x += width + gap
+    placed = [_placed(panels, gap) for panels in rows]
+    heads = [18.0 * max(len(names) for _, _, names in row) + 16.0 for row in placed]
+    g = Canvas(wide=True, height=sum(heads) + (height + 32) * len(rows), label=label)
+    top = 0.0
+    for panels, row, head in zip(rows, placed, heads, strict=True):
+        for k, (panel, (x, per_block, names)) in enumerate(zip(panels, row, strict=True)):
+            g.lines(x, top + head - 12 - 18 * (len(names) - 1), names, "strong", step=18)
+            _panel(g, data, panel, x=x, top=top + head, per_block=per_block, height=height, scale=k == 0)
+        top += head + height + 32
     return g.svg()
 
 
+def _placed(panels: Sequence[NeedPanel], gap: float) -> list[tuple[float, float, list[str]]]:
+    """Return of each panel in a row its left edge, the width of a block of hours, and its name in lines that fit above it."""
+    blocks = sum(len(p.blocks) for p in panels)
+    per_block = min(88.0, (WIDE - 64 - gap * (len(panels) - 1)) / max(blocks, 1))
+    out, x = [], 34.0
+    for k, panel in enumerate(panels):
+        width = per_block * len(panel.blocks)
+        out.append((x, per_block, wrapped(panel.name, ((WIDE - x if k == len(panels) - 1 else width + gap) - 6) / 8.6)))
+        x += width + gap
+    return out
+
+
 def _slim(data: ByHour, label: str) -> str:
-    height, step = 104.0, 162
-    g = Canvas(wide=False, height=step * len(data.panels) + 6, label=label)
-    for k, panel in enumerate(data.panels):
+    height = 104.0
+    names = [wrapped(panel.name, 29) for panel in data.panels]
+    g = Canvas(wide=False, height=sum(height + 42 + 16 * len(n) for n in names) + 6, label=label)
+    top = 0.0
+    for panel, lines in zip(data.panels, names, strict=True):
         per_block = min(86.0, (SLIM - 44) / len(panel.blocks))
-        g.text(30.0, 12.0 + k * step, clipped(panel.name, 30), "strong")
-        _panel(g, data, panel, x=30.0, top=24.0 + k * step, per_block=per_block, height=height, scale=True)
+        g.lines(30.0, top + 12, lines, "strong", step=16)
+        _panel(g, data, panel, x=30.0, top=top + 8 + 16 * len(lines), per_block=per_block, height=height, scale=True)
+        top += height + 42 + 16 * len(lines)
     return g.svg()
 
 

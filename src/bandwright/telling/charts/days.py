@@ -13,7 +13,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from bandwright.telling.charts.shares import share_of
-from bandwright.telling.charts.svg import SLIM, WIDE, Canvas
+from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, wrapped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.names import Names
 from bandwright.telling.numbers import day_short, of_hundred_range
@@ -140,7 +140,9 @@ def draw(data: Days) -> Drawing:
 def _one(data: Days, *, label: str, wide: bool) -> str:
     width, height, gap, top = (WIDE, 74, 34, 34) if wide else (SLIM, 64, 34, 34)
     marks = dict(data.marks)
-    g = Canvas(wide=wide, height=top + len(data.panels) * (height + gap) + 34, label=label)
+    names = [wrapped(panel.name, 62 if wide else 28) for panel in data.panels]
+    above = [17.0 * (len(lines) - 1) for lines in names]
+    g = Canvas(wide=wide, height=top + len(data.panels) * (height + gap) + sum(above) + 34, label=label)
     x0 = 34.0
     count = (data.last - data.first).days + 1
     per_day = (width - x0 - (76 if wide else 4)) / count
@@ -149,9 +151,9 @@ def _one(data: Days, *, label: str, wide: bool) -> str:
     def x(day: date) -> float:
         return x0 + (day - data.first).days * per_day
 
-    bottom = top + len(data.panels) * (height + gap) - gap + 26
+    bottom = top + len(data.panels) * (height + gap) + sum(above) - gap + 26
     for k, panel in enumerate(data.panels):
-        base = top + k * (height + gap) + 14.0 + height
+        base = top + k * (height + gap) + sum(above[: k + 1]) + 14.0 + height
 
         def y(share: float, floor: float = base) -> float:
             return floor - share * height
@@ -159,7 +161,7 @@ def _one(data: Days, *, label: str, wide: bool) -> str:
         for v in (0.0, 0.5, 1.0):
             g.line(x0, y(v), x(data.last) + per_day, y(v), "grid" if v else "axis")
             g.text(x0 - 5, y(v) + 5, f"{100 * v:.0f}", "q", "end")
-        g.text(x0, y(1) - 7, panel.name, "strong halo")
+        g.lines(x0, y(1) - 7 - above[k], names[k], "strong halo")
         for a, b, share, setup in panel.stretches:
             m = marks.get(setup, 4)
             g.rect(x(a), y(share.high), x(b) - x(a), y(share.low) - y(share.high), f"soft{m}")

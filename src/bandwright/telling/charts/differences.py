@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, clipped
+from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, wrapped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.names import Names
 from bandwright.telling.numbers import NBSP, factor, ranged
@@ -109,8 +109,10 @@ def draw(data: Differences) -> Drawing:
 
 
 def _one(data: Differences, *, label: str, wide: bool) -> str:
-    width, step, top = (WIDE, 54, 46) if wide else (SLIM, 86, 46)
-    bottom = top + step * len(data.rows)
+    width, top = (WIDE, 46) if wide else (SLIM, 46)
+    labels = [[*((words, "strong") for words in wrapped(r.name, 20 if wide else 28)), *([(r.note, "q")] if r.note else [])] for r in data.rows]
+    steps = [max(54, 17 * len(label) + 20) if wide else 52 + 17 * len(label) for label in labels]
+    bottom = top + sum(steps)
     g = Canvas(wide=wide, height=bottom + (40 if wide else 52), label=label)
     x0, x1 = (196.0, 560.0) if wide else (8.0, width - 8.0)
 
@@ -123,14 +125,17 @@ def _one(data: Differences, *, label: str, wide: bool) -> str:
     label_x = min(max(x(0), x0 + 66), x1 - 66) if wide else x0
     g.lines(label_x, top - 34, [f"within {100 * zone:.0f}{NBSP}%:", "too small to matter"], "q", "middle" if wide else "start", 18)
     if wide and x1 - label_x > 230:
-        g.text(x1, top - 17, f"{clipped(data.lead_name, 18)} better →", "q", "end")
-    for i, r in enumerate(data.rows):
-        y = top + i * step + (18 if wide else 44)
+        better = wrapped(f"{data.lead_name} better →", (x1 - label_x - 76) / 7.8)
+        if len(better) <= 2:
+            g.lines(x1, top - 17 - 18 * (len(better) - 1), better, "q", "end", 18)
+    below = float(top)
+    for r, label_lines, step in zip(data.rows, labels, steps, strict=True):
+        y = below + 18 if wide else below + 10 + 17 * len(label_lines)
         e = r.estimate
-        g.mark(7 if wide else x0 + 6, y - 7 if wide else y - 33, r.mark, 5)
-        g.text(20 if wide else 26, y - 3 if wide else y - 28, clipped(r.name, 24 if wide else 27), "strong halo" if not wide else "strong")
-        if r.note:
-            g.text(20 if wide else 26, y + 14 if wide else y - 11, r.note, "q halo" if not wide else "q")
+        g.mark(7 if wide else x0 + 6, below + 11, r.mark, 5)
+        for k, (words, kind) in enumerate(label_lines):
+            g.text(20 if wide else 26, below + 15 + 17 * k, words, kind if wide else f"{kind} halo")
+        below += step
         for s in r.strokes:
             g.line(x(s), y - 9, x(s), y + 1, "tick")
         if e is not None:
@@ -170,7 +175,7 @@ def finding(data: Differences) -> str:
         return "No round has tested two setups yet."
     if clear and close:
         known = next((r for r in clear if r.note == "in use before"), clear[-1])
-        return f"Against {clipped(known.name, 40)}, the answer is plain; {clipped(close[0].name, 40)} comes close."
+        return f"Against {known.name}, the answer is plain; {close[0].name} comes close."
     if clear:
         return f"Every other setup tested leaves less room, {ranged(math.exp(-clear[-1].estimate.high), math.exp(-clear[0].estimate.low), decimals=1)} times that of {data.lead_name}." if all(r.estimate for r in clear) else ""  # type: ignore[union-attr]
     return "No setup stands clear of the others."

@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bandwright.telling.charts.svg import SLIM, WIDE, Canvas
+from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, wrapped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.numbers import NBSP, number, ranged
 from bandwright.telling.said import said
@@ -123,7 +123,7 @@ def _one(data: Heights, *, label: str, wide: bool) -> str:
         at = _at(data, mark.height_m)
         g.line(x(at.height_m), y(at.low_db), x(at.height_m), y(at.high_db), "l2", width=6)
         g.mark(x(at.height_m), y(at.middle_db), 2, 5)
-        words = f"{mark.label}, {ranged(at.low_db, at.high_db, 'dB')}"
-        start = min(x(at.height_m) + 10, width - 9.6 * len(words))  # bold words of the widest fonts
-        g.text(max(x0 + 4, start), max(y(at.high_db) - 8, y0 + 12), words, "strong halo")
+        words = wrapped(f"{mark.label}, {ranged(at.low_db, at.high_db, 'dB')}", (width - x0 - 8) / 9.6)  # bold words of the widest fonts
+        start = min(x(at.height_m) + 10, width - 9.6 * max(len(line) for line in words))
+        g.lines(max(x0 + 4, start), max(y(at.high_db) - 8 - 17 * (len(words) - 1), y0 + 12), words, "strong halo")
     return g.svg()

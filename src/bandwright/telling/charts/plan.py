@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bandwright.telling.charts.svg import SLIM, WIDE, Canvas
+from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, wrapped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.numbers import NBSP
 from bandwright.telling.said import said
@@ -213,9 +213,8 @@ def _words_of_ways(g: Canvas, data: Plan, view: _View) -> list[_Box]:
             continue
         if not way.guessed:
             g.raw(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5" class="bar"/>')
-        name = way.label if len(way.label) <= 24 else way.label[:23] + "…"
         taken.append((x - 6, y - 6, x + 6, y + 6))
-        _put(g, view, taken, x, y, ["likeliest here"] if way.guessed else [name, f"{way.azimuth_deg:.0f}° true, {distance_text(way.distance_m)}"])
+        _put(g, view, taken, x, y, ["likeliest here"] if way.guessed else [*wrapped(way.label, 18), f"{way.azimuth_deg:.0f}° true, {distance_text(way.distance_m)}"])
     return taken
 
 

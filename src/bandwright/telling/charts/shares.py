@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from bandwright.telling.charts.svg import Canvas
+from bandwright.telling.charts.svg import Canvas, wrapped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.numbers import of_hundred
 from bandwright.telling.said import said
@@ -86,8 +86,9 @@ def draw(band: ShareBand) -> Drawing:
 
 def _one(band: ShareBand, *, label: str, wide: bool) -> str:
     width = 336 if wide else 288
-    g = Canvas(wide=wide, width=width, height=56 if band.other else 40, label=label)
     y, x0, x1 = 26.0, 14.0, width - 32.0
+    below = _label_below(band, width, x0, x1)
+    g = Canvas(wide=wide, width=width, height=(56 if band.other else 40) + 17 * len(below), label=label)
 
     def x(v: float) -> float:
         return x0 + v * (x1 - x0) / 100
@@ -110,7 +111,17 @@ def _one(band: ShareBand, *, label: str, wide: bool) -> str:
         g.rect(x(a), y + 13, x(b) - x(a), 9, f"{'hollow' if band.other_is == 'before' else 'soft'}{band.other_mark}")
         g.line(x(m), y + 11, x(m), y + 24, f"l{band.other_mark}")
         left = a > 100 - b
-        room = int((x(a) - 6 if left else width - x(b) - 6) / 7.8)
-        words = band.other_label if len(band.other_label) <= room else band.other_label[: max(1, room - 1)].rstrip(" ,") + "…"
-        g.text(x(a) - 6 if left else x(b) + 6, y + 22, words, f"i{band.other_mark} halo", "end" if left else "start")
+        if below:
+            g.lines(x1, y + 40, below, f"i{band.other_mark} halo", "end", 17)
+        else:
+            g.text(x(a) - 6 if left else x(b) + 6, y + 22, band.other_label, f"i{band.other_mark} halo", "end" if left else "start")
     return g.svg()
+
+
+def _label_below(band: ShareBand, width: float, x0: float, x1: float) -> list[str]:
+    """Return the other band's name in lines to stand below it, or nothing where it fits beside it."""
+    if band.other is None:
+        return []
+    a, _, b = band.other
+    room = (x0 + a * (x1 - x0) / 100 if a > 100 - b else width - x0 - b * (x1 - x0) / 100) - 6
+    return [] if len(band.other_label) * 7.8 <= room else wrapped(band.other_label, (x1 - x0) / 7.8)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable, Sequence
 
-__all__ = ["SLIM", "WIDE", "Canvas", "clipped", "mark_svg", "standalone", "wrapped"]
+__all__ = ["SLIM", "WIDE", "Canvas", "mark_svg", "standalone", "wrapped"]
 
 WIDE, SLIM = 720, 288
 _INK, _INK2, _LINE, _HAIR, _GROUND = "#14191d", "#48525a", "#aeb7bd", "#dfe3e6", "#ffffff"
@@ -67,22 +67,19 @@ class Canvas:
         return f'<svg class="{kind}" viewBox="0 0 {_n(self.width)} {_n(self.height)}" role="img" aria-label="{html.escape(self.label)}">{"".join(self._out)}</svg>'
 
 
-def clipped(text: str, most: float) -> str:
-    """Return text of at most so many characters, ending in an ellipsis where it was longer."""
-    return text if len(text) <= most else text[: max(1, int(most) - 1)].rstrip(" ,") + "…"
+def wrapped(text: str, most: float) -> list[str]:
+    """Return all of a text in lines of at most `most` characters, broken at spaces, and within a word only where it alone is longer.
 
-
-def wrapped(text: str, most: float, lines: int = 2) -> list[str]:
-    """Return text broken at spaces into at most so many lines of at most `most` characters; what does not fit ends in an ellipsis."""
+    Nothing is left out: a drawing makes room for what comes back.
+    """
+    room = max(4, int(most))
     out: list[str] = []
     for word in text.split():
-        if out and len(out[-1]) + 1 + len(word) <= most:
-            out[-1] += f" {word}"
-        elif len(out) < lines:
-            out.append(word)
-        else:
-            out[-1] += f" {word}"
-    return [clipped(line, most) for line in out]
+        pieces = [word[i : i + room] for i in range(0, len(word), room)]
+        if out and len(out[-1]) + 1 + len(pieces[0]) <= room:
+            out[-1] += f" {pieces.pop(0)}"
+        out += pieces
+    return out or [""]
 
 
 def mark_svg(mark: int) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, clipped, wrapped
+from bandwright.telling.charts.svg import SLIM, WIDE, Canvas, wrapped
 from bandwright.telling.document import Drawing, Table, row
 from bandwright.telling.names import Names
 from bandwright.telling.numbers import clock, counted, day_short
@@ -24,7 +24,7 @@ __all__ = ["MOST_MARKS", "Lane", "Mark", "Timeline", "Visit", "draw", "finding",
 
 MOST_MARKS = 2000
 _LANE = 140
-_LEFT = 146.0
+_LEFT = 182.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,7 +184,9 @@ def _label_every(days: int, room: float, each: float) -> int:
 
 def _wide(data: Timeline, label: str) -> str:
     left, top = _LEFT, 40.0
-    g = Canvas(wide=True, height=top + _LANE * len(data.lanes) + 10, label=label)
+    labels = [_wide_label(lane) for lane in data.lanes]
+    heights = [max(_LANE, 18.0 * len(words) + 22) for words in labels]
+    g = Canvas(wide=True, height=top + sum(heights) + 10, label=label)
     span = (data.stop - data.start).total_seconds()
 
     def x(at: datetime) -> float:
@@ -198,12 +200,13 @@ def _wide(data: Timeline, label: str) -> str:
         if i % every == 0:
             middle = x(at) + (x(data.stop) - left) / len(days) / 2
             g.text(min(middle, WIDE - 26), 16, day_short(at, data.timezone), "q", "middle")
-    for k, lane in enumerate(data.lanes):
-        centre = top + _LANE * k + 62.0
+    centre = top + 62.0
+    for k, (lane, words, height) in enumerate(zip(data.lanes, labels, heights, strict=True)):
         if k == 0:
             g.text(left - 6, centre - 39, "room", "q", "end")
             g.text(left - 6, centre + 49, "short", "q", "end")
-        _wide_lane(g, lane, centre=centre, x=x)
+        _wide_lane(g, lane, words, centre=centre, x=x)
+        centre += height
     if data.now is not None and data.start <= data.now <= data.stop:
         now = x(data.now)
         g.line(now, 24, now, g.height - 10, "axis")
@@ -212,15 +215,22 @@ def _wide(data: Timeline, label: str) -> str:
     return g.svg()
 
 
-def _wide_lane(g: Canvas, lane: Lane, *, centre: float, x: Callable[[datetime], float]) -> None:
+def _wide_label(lane: Lane) -> list[tuple[str, int | None]]:
+    """Return the words left of a lane, line by line: its rig's name with None, then its setups with their marks, negative where a name goes on."""
+    out: list[tuple[str, int | None]] = [(line, None) for line in wrapped(lane.name, 14)]
+    for name, mark in _keys(lane):
+        out += [(line, mark if i == 0 else -mark) for i, line in enumerate(wrapped(name, 13))]
+    return out
+
+
+def _wide_lane(g: Canvas, lane: Lane, label: Sequence[tuple[str, int | None]], *, centre: float, x: Callable[[datetime], float]) -> None:
     def y(score: float) -> float:
         return centre - 44 * score
 
-    names = wrapped(lane.name, 15)
-    g.lines(0, centre - 53, names, "strong", step=18)
-    for j, (name, mark) in enumerate(_keys(lane)):
-        g.mark(6, centre - 58 + 18 * (j + len(names)), mark, 4.5)
-        g.text(16, centre - 53 + 18 * (j + len(names)), clipped(name, 15), f"i{mark}" if mark < 4 else "q")
+    for j, (words, mark) in enumerate(label):
+        if mark is not None and mark > 0:
+            g.mark(6, centre - 58 + 18 * j, mark, 4.5)
+        g.text(0 if mark is None else 16, centre - 53 + 18 * j, words, "strong" if mark is None else f"i{abs(mark)}" if abs(mark) < 4 else "q")
     shade = min((mark for *_, mark in lane.setups), default=4)
     last = -99.0
     for v in lane.visits:
@@ -238,10 +248,14 @@ def _wide_lane(g: Canvas, lane: Lane, *, centre: float, x: Callable[[datetime], 
 
 def _slim(data: Timeline, label: str) -> str:
     days = _days(data)
-    left, top = 52.0, 72.0 + 16 * max(len(_keys(lane)) for lane in data.lanes)
+    left = 52.0
+    column = (SLIM - left) / len(data.lanes)
+    names = [wrapped(lane.name, column / 9) for lane in data.lanes]
+    keys = [[(wrapped(name, (0.9 * column - 13) / 8.2), mark) for name, mark in _keys(lane)] for lane in data.lanes]
+    under = 14 + 16.0 * max(len(n) for n in names)
+    top = under + 42 + 16 * max(sum(len(lines) for lines, _ in k) for k in keys)
     height = min(900.0, max(300.0, 46.0 * len(days)))
     g = Canvas(wide=False, height=top + height + 24, label=label)
-    column = (SLIM - left) / len(data.lanes)
     span = (data.stop - data.start).total_seconds()
 
     def y(at: datetime) -> float:
@@ -253,7 +267,14 @@ def _slim(data: Timeline, label: str) -> str:
         if i % every == 0:
             g.text(0, y(at) + 15, day_short(at, data.timezone), "q")
     for k, lane in enumerate(data.lanes):
-        _slim_lane(g, lane, centre=left + column * (k + 0.5), column=column, top=top, y=y)
+        centre = left + column * (k + 0.5)
+        g.lines(centre, 14, names[k], "strong", "middle", 16)
+        at = under
+        for lines, mark in keys[k]:
+            g.mark(centre - column * 0.40 + 4, at + 12, mark, 4)
+            g.lines(centre - column * 0.40 + 13, at + 16, lines, f"i{mark}" if mark < 4 else "q", step=16)
+            at += 16 * len(lines)
+        _slim_lane(g, lane, centre=centre, column=column, top=top, y=y)
     if data.now is not None and data.start <= data.now <= data.stop:
         g.line(left - 6, y(data.now), SLIM, y(data.now), "axis")
         g.text(SLIM, y(data.now) + 16, _now(data.now, data.timezone), "strong halo", "end")
@@ -266,10 +287,6 @@ def _slim_lane(g: Canvas, lane: Lane, *, centre: float, column: float, top: floa
     def x(score: float) -> float:
         return centre + half * score / 1.12
 
-    g.lines(centre, 14, wrapped(lane.name, column / 8.2), "strong", "middle", 16)
-    for j, (name, mark) in enumerate(_keys(lane)):
-        g.mark(centre - half + 4, 45 + 16 * j, mark, 4)
-        g.text(centre - half + 13, 49 + 16 * j, clipped(name, (column - 18) / 7.4), f"i{mark}" if mark < 4 else "q")
     if column > 90:
         g.text(x(-1.12), top - 8, "short", "q")
         g.text(x(1.12), top - 8, "room", "q", "end")
