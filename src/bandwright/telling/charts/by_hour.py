@@ -129,11 +129,11 @@ def _wide(data: ByHour, label: str) -> str:
     most, gap, height = 4, 22, 132.0
     rows = [data.panels[i : i + most] for i in range(0, len(data.panels), most)]
     placed = [_placed(panels, gap) for panels in rows]
-    heads = [18.0 * max(len(names) for _, _, names in row) + 16.0 for row in placed]
+    heads = [18.0 * max(len(names) for _, _, names in places) + 16.0 for places in placed]
     g = Canvas(wide=True, height=sum(heads) + (height + 32) * len(rows), label=label)
     top = 0.0
-    for panels, row, head in zip(rows, placed, heads, strict=True):
-        for k, (panel, (x, per_block, names)) in enumerate(zip(panels, row, strict=True)):
+    for panels, places, head in zip(rows, placed, heads, strict=True):
+        for k, (panel, (x, per_block, names)) in enumerate(zip(panels, places, strict=True)):
             g.lines(x, top + head - 12 - 18 * (len(names) - 1), names, "strong", step=18)
             _panel(g, data, panel, x=x, top=top + head, per_block=per_block, height=height, scale=k == 0)
         top += head + height + 32

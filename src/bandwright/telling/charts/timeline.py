@@ -269,11 +269,11 @@ def _slim(data: Timeline, label: str) -> str:
     for k, lane in enumerate(data.lanes):
         centre = left + column * (k + 0.5)
         g.lines(centre, 14, names[k], "strong", "middle", 16)
-        at = under
+        foot = under
         for lines, mark in keys[k]:
-            g.mark(centre - column * 0.40 + 4, at + 12, mark, 4)
-            g.lines(centre - column * 0.40 + 13, at + 16, lines, f"i{mark}" if mark < 4 else "q", step=16)
-            at += 16 * len(lines)
+            g.mark(centre - column * 0.40 + 4, foot + 12, mark, 4)
+            g.lines(centre - column * 0.40 + 13, foot + 16, lines, f"i{mark}" if mark < 4 else "q", step=16)
+            foot += 16 * len(lines)
         _slim_lane(g, lane, centre=centre, column=column, top=top, y=y)
     if data.now is not None and data.start <= data.now <= data.stop:
         g.line(left - 6, y(data.now), SLIM, y(data.now), "axis")
