@@ -12,7 +12,7 @@ from bandwright.words.measurement import Measurement, MeasurementPlan
 from bandwright.words.radio import Capture, Reading, SettingsSeen
 from bandwright.words.rig import Tuning
 
-__all__ = ["Clock", "Elevation", "Gateway", "GatewayAbilities", "Person", "Probe", "ProbeEvent", "Question", "Records"]
+__all__ = ["Clock", "Connected", "Elevation", "Gateway", "GatewayAbilities", "Person", "Probe", "ProbeEvent", "Question", "Records"]
 
 
 @runtime_checkable
@@ -73,6 +73,15 @@ class Gateway(Protocol):
 
     async def close(self) -> None:
         """Let go of the port. Safe to call twice."""
+        ...
+
+
+@runtime_checkable
+class Connected(Protocol):
+    """A gateway that can also be asked what a connection needs beside the radio: SIM state, access point name, address family. Read only."""
+
+    async def connection(self) -> Capture:
+        """Ask, and return what it said, verbatim. Raises GatewayError."""
         ...
 
 

@@ -32,6 +32,7 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
     Raises DeclarationError, StoreError.
     """
     from bandwright.gateways import kinds
+    from bandwright.gateways.connection import lacking
     from bandwright.gateways.guard import TimedReturn
     from bandwright.gateways.proof import shown
     from bandwright.workspace.clock import SystemClock
@@ -59,6 +60,7 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
         gateway_maker=gateway,
         probe_maker=probe,
         shown=shown,
+        lacking=lacking,
         person=person,
         terrain=lambda: _terrain(folder, declared),
         run_lock=lambda: RunLock(folder),

@@ -47,6 +47,7 @@ class Twin:
     async def start(self) -> House:
         """Start the modem, write the site's declaration where there is none, and return the house of the workspace."""
         from bandwright.gateways import kinds
+        from bandwright.gateways.connection import lacking
         from bandwright.gateways.proof import shown
         from bandwright.jobs.declare import new
         from bandwright.twin import practice
@@ -74,6 +75,7 @@ class Twin:
             gateway_maker=gateway,
             probe_maker=lambda _rig: self.world.probe,
             shown=shown,
+            lacking=lacking,
             person=self.person,
             run_lock=lambda: RunLock(self.folder),
         )

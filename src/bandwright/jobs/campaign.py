@@ -8,30 +8,30 @@ on after a start, the tuning in force is read.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Awaitable, Callable
 from contextlib import aclosing, suppress
-from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import TypeVar
 
-from bandwright.errors import GatewayError, GatewayRefused, UsageError
+from bandwright.advice.permitted import permitted
+from bandwright.errors import GatewayError, UsageError
 from bandwright.jobs.deciding import course_of, verdict_of
 from bandwright.jobs.house import House, Left
 from bandwright.jobs.known import with_predictions
-from bandwright.jobs.tuning import Applied, apply, keep_former, look, reading_facts, restore_former, service_seen
-from bandwright.needs.fulfilment import score
-from bandwright.ports import ProbeEvent, Question
-from bandwright.words.campaign import USUAL_MEGABYTES, Course, Design, NotShown, RigMounted, RoundDrawn, Step, Tested
-from bandwright.words.measurement import Measurement, MeasurementPlan, Outcome, Phase, Size
+from bandwright.jobs.testing import PAUSE_S, TRIES, InForce, test_step, tested_from
+from bandwright.jobs.tuning import keep_former, lacking, look, restore_former
+from bandwright.ports import Question
+from bandwright.words.campaign import USUAL_MEGABYTES, Course, Design, RigMounted, RoundDrawn, Step, Tested
+from bandwright.words.measurement import MeasurementPlan, Size
 from bandwright.words.progress import CampaignProgress
-from bandwright.words.radio import Capture, Reading
-from bandwright.words.rig import Rig, Tuning
+from bandwright.words.rig import Rig
 
-__all__ = ["design_of", "latest_design", "make_design", "run", "tested_from"]
+__all__ = ["design_of", "latest_design", "make_design", "put_back", "run"]
+
+_T = TypeVar("_T")
 
 _LONG_WAIT_S = 600.0  # longer waits give the household its former setting back
 _RISKY_WAIT_S = 60.0  # a pinned cell or a single band is not left in force while nobody measures
-_TRIES = 3  # how often a gateway may be out of reach in a row before the run ends
-_PAUSE_S = 10.0  # before a setting that did not take, or a gateway out of reach, is tried again
 _CLIMB = ("weather", "ladder", "roof", "power lines", "lightning", "rf", "wind", "codes")
 
 
@@ -92,41 +92,6 @@ def _cost_mb(house: House, rig: str, measuring: MeasurementPlan) -> float:
         return USUAL_MEGABYTES
 
 
-def tested_from(design: Design, house: House, measurement: Measurement, *, round_: int, visit: int) -> Tested:
-    """Return the event that counts a kept measurement in a campaign."""
-    local = measurement.at.astimezone(house.zone)
-    found = score(design.needs, measurement, weekday=local.weekday(), minute=local.hour * 60 + local.minute + local.second / 60)
-    return Tested(
-        at=measurement.at,
-        test=measurement.key,
-        round=round_,
-        setup=measurement.setup_asked or "",
-        visit=visit,
-        score=found.value,
-        outcome=measurement.outcome.value if found.value is not None else "void",
-        met=tuple((r.need, r.met) for r in found.results if r.met is not None),
-        margins=tuple((r.need, r.margin) for r in found.results if r.margin is not None),
-        seen=measurement.setup_seen,
-        moved=measurement.moved,
-        ramping=measurement.ramping,
-        phase=measurement.phase.value if measurement.phase else None,
-        reason=measurement.reason,
-        megabytes=measurement.megabytes,
-        seconds=measurement.seconds,
-    )
-
-
-@dataclass(slots=True)
-class _InForce:
-    """What this process has proven so far: which rig is mounted, which tuning is in force. Lost with the process, read again at start."""
-
-    rig: str | None = None
-    tuning: str | None = None
-    former_is_back: bool = False
-    touched: set[str] = field(default_factory=set)  # rigs whose gateway was set to something else than the household's own
-    out_of_reach: int = 0
-
-
 async def run(house: House, *, campaign: str | None = None, fresh: bool = False) -> AsyncGenerator[CampaignProgress, None]:
     """Run a campaign to its verdict, from wherever it stands; the last event is the answer.
 
@@ -135,6 +100,8 @@ async def run(house: House, *, campaign: str | None = None, fresh: bool = False)
     Raises UsageError, GatewayError, StoreError. Closing the stream puts the former setting back.
     """
     with house.run_lock():
+        if fresh:
+            await put_back(house)  # what an unfinished campaign left set is not the household's own
         design = _take_up(house, campaign, fresh=fresh)
         _count_orphans(house, design)
         async with aclosing(_guarded(house, design)) as events:
@@ -142,8 +109,18 @@ async def run(house: House, *, campaign: str | None = None, fresh: bool = False)
                 yield event
 
 
+async def put_back(house: House, *, campaign: str | None = None) -> tuple[str, ...]:
+    """Put back what every gateway was set to before a campaign; None is the latest. Returns what was done, in sentences; () where nothing was kept."""
+    design = design_of(house, campaign) if campaign is not None else latest_design(house)
+    if design is None:
+        return ()
+    one_rig_each = {rig.gateway: rig for rig in reversed(house.declared.rigs)}
+    done = [await restore_former(house, design.key, rig) for rig in one_rig_each.values()]
+    return tuple(one.text for one in done if one is not None)
+
+
 async def _guarded(house: House, design: Design) -> AsyncGenerator[CampaignProgress, None]:
-    state = _InForce()
+    state = InForce()
     try:
         async with aclosing(_steps(house, design, state)) as events:
             async for event in events:
@@ -176,7 +153,9 @@ def _count_orphans(house: House, design: Design) -> None:
             house.records.add_event(design.key, tested_from(design, house, m, round_=int(round_ or 0), visit=int(visit or 0)))
 
 
-async def _steps(house: House, design: Design, state: _InForce) -> AsyncGenerator[CampaignProgress, None]:
+async def _steps(house: House, design: Design, state: InForce) -> AsyncGenerator[CampaignProgress, None]:
+    for text in permitted(house.declared) if not house.records.events(design.key) else ():
+        yield _note(house, text)
     while True:
         now = course_of(design, house.records.events(design.key))
         step = now.next
@@ -184,39 +163,49 @@ async def _steps(house: House, design: Design, state: _InForce) -> AsyncGenerato
             async for event in _take_stock(house, design, state, now.mounted):
                 yield event
         if step.kind == "finish":
-            yield await _answer(house, design, state, now, step.why)
+            async for event in _answer(house, design, state, now, step.why):
+                yield event
             return
         if step.not_before is not None and (wait_s := (step.not_before - house.clock.now()).total_seconds()) > 0:
             if wait_s > (_RISKY_WAIT_S if _is_risky(house, state) else _LONG_WAIT_S):
-                await _give_back(house, design, state)
+                for text in await _give_back(house, design, state):
+                    yield _note(house, text)
             until = step.not_before.astimezone(house.zone)
             yield CampaignProgress(kind="waiting", at=house.clock.now(), text=f"Next: {_in_words(step)}, {until:%a %d %b %H:%M}", until=step.not_before, rig=step.rig, setup=step.setup, course=now)
             if design.by_hand and wait_s > _LONG_WAIT_S:
-                yield await _answer(house, design, state, now, f"This sitting is over; go on at {until:%a %d %b %H:%M} with the same command")
+                async for event in _answer(house, design, state, now, f"This sitting is over; go on at {until:%a %d %b %H:%M} with the same command"):
+                    yield event
                 return
             await house.clock.sleep(wait_s)
         if step.kind == "mount":
+            for text in await _give_back(house, design, state):
+                yield _note(house, text)
             mounted = await _mount(house, design, state, step)
             if mounted is None:
-                yield await _answer(house, design, state, now, "The rig was not changed; go on with the same command when somebody can change it")
+                async for event in _answer(house, design, state, now, "The rig was not changed; go on with the same command when somebody can change it"):
+                    yield event
                 return
             yield CampaignProgress(kind="mounted", at=mounted.at, text=f"{step.rig} is in place", rig=step.rig)
+            for text in await _lacks(house, mounted.rig, wait=True):
+                yield _note(house, f"{mounted.rig}: {text}", rig=mounted.rig)
         elif step.kind == "round":
             drawn = RoundDrawn(at=house.clock.now(), round=step.round or 0, rig=step.rig or "", visit=step.visit or 0, order=step.order, bracket=step.bracket)
             house.records.add_event(design.key, drawn)
             yield CampaignProgress(kind="round", at=drawn.at, text=f"Round {drawn.round}: {', '.join(drawn.order)}", rig=drawn.rig, course=now)
         else:
             try:
-                async for event in _test(house, design, state, step):
+                async for event in test_step(house, design, state, step):
                     yield event
             except Left:
-                state.former_is_back = True  # nobody is there to set it back; the next sitting reads what is in force
-                yield await _answer(house, design, state, now, "Stopped here; all finished tests are kept, and the gateway stays as it was last set. Go on with the same command")
+                state.touched -= state.by_person  # nobody is there to set those back; the next sitting reads what is in force
+                state.former_is_back = not state.touched
+                async for event in _answer(house, design, state, now, "Stopped here; all finished tests are kept, and what a person sets stays as it was last set. Go on with the same command"):
+                    yield event
                 return
 
 
-class _Left(Exception):
-    """The person leaves the sitting."""
+def _note(house: House, text: str, *, rig: str | None = None) -> CampaignProgress:
+    return CampaignProgress(kind="note", at=house.clock.now(), text=text, rig=rig)
 
 
 def _in_words(step: Step) -> str:
@@ -227,48 +216,71 @@ def _in_words(step: Step) -> str:
     return f"test {step.setup}"
 
 
-async def _answer(house: House, design: Design, state: _InForce, now: Course, why: str) -> CampaignProgress:
-    await _give_back(house, design, state)
+async def _answer(house: House, design: Design, state: InForce, now: Course, why: str) -> AsyncGenerator[CampaignProgress, None]:
+    for text in await _give_back(house, design, state):
+        yield _note(house, text)
     found = verdict_of(house.declared, design, house.records.events(design.key))
-    return CampaignProgress(kind="answer", at=house.clock.now(), text=why, course=now, verdict=found)
+    yield CampaignProgress(kind="answer", at=house.clock.now(), text=why, course=now, verdict=found)
 
 
-async def _give_back(house: House, design: Design, state: _InForce) -> None:
-    """Put the household's own setting back, once, on every gateway that was set to something else."""
+async def _give_back(house: House, design: Design, state: InForce) -> list[str]:
+    """Put the household's own setting back, once, on every gateway that was set to something else. Returns what went wrong, in sentences."""
     if state.former_is_back or not state.touched:
-        return
-    for rig in sorted(state.touched):
-        await restore_former(house, design.key, house.declared.rig(rig))
-    state.touched.clear()
-    state.tuning, state.former_is_back = None, True
+        return []
+    done = {rig: await restore_former(house, design.key, house.declared.rig(rig)) for rig in sorted(state.touched)}
+    failed = {rig: one.text for rig, one in done.items() if one is not None and not one.ok}
+    state.touched = set(failed)
+    state.tuning, state.former_is_back = None, not failed
+    return list(failed.values())
 
 
-def _is_risky(house: House, state: _InForce) -> bool:
+async def _tried(house: House, ask: Callable[[], Awaitable[_T]]) -> _T:
+    """Ask a gateway, again after a pause where it is out of reach. Raises its last GatewayError."""
+    for left in reversed(range(TRIES)):
+        try:
+            return await ask()
+        except GatewayError:
+            if not left:
+                raise
+            await house.clock.sleep(PAUSE_S)
+    raise AssertionError("unreachable")
+
+
+async def _lacks(house: House, rig: str, *, wait: bool) -> tuple[str, ...]:
+    """Return what the gateway of a rig lacks for a connection; what cannot be asked is not held against it."""
+    try:
+        return await lacking(house, house.declared.rig(rig), wait=wait)
+    except GatewayError as error:
+        return (f"whether the connection lacks anything could not be asked ({error})",)
+
+
+def _is_risky(house: House, state: InForce) -> bool:
     return state.tuning is not None and house.declared.tuning(state.tuning).is_risky
 
 
-async def _take_stock(house: House, design: Design, state: _InForce, rig_key: str) -> AsyncGenerator[CampaignProgress, None]:
+async def _take_stock(house: House, design: Design, state: InForce, rig_key: str) -> AsyncGenerator[CampaignProgress, None]:
     """Read which tuning is in force before anything goes on, and keep the settings from before the campaign."""
     rig = house.declared.rig(rig_key)
     state.rig = rig_key
     gateway = house.gateway(rig.gateway)
-    abilities = await gateway.abilities()
+    abilities = await _tried(house, gateway.abilities)
+    former = await _tried(house, lambda: keep_former(house, design.key, rig))
     if abilities.by_person or not abilities.can_tune:
-        await keep_former(house, design.key, rig)
         return
-    former = await keep_former(house, design.key, rig)
-    seen = await gateway.settings()
-    _, reading = await look(house, gateway)
+    seen = await _tried(house, gateway.settings)
+    _, reading = await _tried(house, lambda: look(house, gateway))
     matching = [t.key for t in house.declared.tunings if (not t.gateways or rig.gateway in t.gateways) and house.shown(t, seen, reading)[0] and t.mode == (seen.mode or t.mode)]
     text = f"{rig.gateway} is set to {seen.mode or 'a mode it does not say'}" + (f", bands {', '.join(seen.bands)}" if seen.bands else "") + (f" (as {matching[0]})" if matching else "")
     if former is not None and (former.mode, former.bands, former.cell) != (seen.mode, seen.bands, seen.cell):
         text += "; it differs from what it was before the campaign, which will be put back at the end"
-    yield CampaignProgress(kind="note", at=house.clock.now(), text=text, rig=rig_key)
+        state.touched.add(rig_key)
+    yield _note(house, text, rig=rig_key)
+    for lack in await _lacks(house, rig_key, wait=False):
+        yield _note(house, f"{rig_key}: {lack}", rig=rig_key)
 
 
-async def _mount(house: House, design: Design, state: _InForce, step: Step) -> RigMounted | None:
+async def _mount(house: House, design: Design, state: InForce, step: Step) -> RigMounted | None:
     rig = house.declared.rig(step.rig or "")
-    await _give_back(house, design, state)
     if any(rig.key in group and state.rig in group for group in design.rigs_at_once):
         return await _stand_by(house, design, state, step, rig)
     climbs = rig.antenna.height_m is not None and rig.antenna.height_m > 2.0
@@ -281,108 +293,11 @@ async def _mount(house: House, design: Design, state: _InForce, step: Step) -> R
     return await _stand_by(house, design, state, step, rig)
 
 
-async def _stand_by(house: House, design: Design, state: _InForce, step: Step, rig: Rig) -> RigMounted:
+async def _stand_by(house: House, design: Design, state: InForce, step: Step, rig: Rig) -> RigMounted:
     """Record that a rig is in place, and keep what its gateway is set to. Rigs that stand side by side need nobody for this."""
     event = RigMounted(at=house.clock.now(), rig=rig.key, visit=step.visit or 0, person_minutes=step.minutes)
     house.records.add_event(design.key, event)
     state.rig, state.tuning, state.former_is_back = rig.key, None, False
-    await keep_former(house, design.key, rig)
+    with suppress(GatewayError):  # where it does not answer yet, the settings are kept before the first of them is changed
+        await _tried(house, lambda: keep_former(house, design.key, rig))
     return event
-
-
-async def _test(house: House, design: Design, state: _InForce, step: Step) -> AsyncGenerator[CampaignProgress, None]:
-    setup = house.declared.setup(step.setup or "")
-    rig, tuning = house.declared.rig(setup.rig), house.declared.tuning(setup.tuning)
-    if state.rig != rig.key:
-        state.rig, state.tuning = rig.key, None
-    former = await keep_former(house, design.key, rig)
-    gateway = house.gateway(rig.gateway)
-    abilities = await gateway.abilities()
-    in_force = state.tuning == tuning.key and not state.former_is_back
-    yield CampaignProgress(kind="applying", at=house.clock.now(), text=f"{setup.key}: asking for it", setup=setup.key)
-    state.former_is_back = False
-    try:
-        applied = await apply(house, rig, tuning, abilities, in_force=in_force, former=former)
-    except GatewayRefused as error:
-        applied = Applied(ok=False, why=str(error))
-    except GatewayError as error:
-        state.tuning, state.out_of_reach = None, state.out_of_reach + 1
-        if state.out_of_reach > _TRIES:
-            raise
-        yield CampaignProgress(kind="note", at=house.clock.now(), text=f"{setup.key}: {error}; trying again", setup=setup.key)
-        await house.clock.sleep(_PAUSE_S)
-        return
-    state.out_of_reach = 0
-    if not applied.ok:
-        house.records.add_event(design.key, NotShown(at=house.clock.now(), setup=setup.key, why=applied.why, round=step.round))
-        state.tuning = None
-        yield CampaignProgress(kind="note", at=house.clock.now(), text=f"{setup.key}: not applied: {applied.why}", setup=setup.key)
-        await house.clock.sleep(_PAUSE_S)
-        return
-    changed, state.tuning = not in_force, tuning.key
-    state.touched.add(rig.key)
-    probe = house.probe(rig.key)
-    plan = MeasurementPlan(size=Size(str(house.declared.settings["measurement_size"])), interface=house.declared.gateway(rig.gateway).interface, setup=setup.key)
-    if changed and step.warmup_s > 0:
-        yield CampaignProgress(kind="warming up", at=house.clock.now(), text=f"{setup.key}: {step.warmup_s:.0f} s of load, not measured", setup=setup.key)
-        await probe.load(step.warmup_s, plan=plan)
-    yield CampaignProgress(kind="measuring", at=house.clock.now(), text=f"{setup.key}: measuring", setup=setup.key)
-    measurement = await _measure(house, design, step, setup.key, tuning, rig, plan, applied)
-    house.records.add_measurement(measurement)
-    tested = tested_from(design, house, measurement, round_=step.round or 0, visit=step.visit or 0)
-    house.records.add_event(design.key, tested)
-    yield CampaignProgress(kind="tested", at=house.clock.now(), text=_result(tested), setup=setup.key, tested=tested, measurement=measurement)
-
-
-async def _measure(house: House, design: Design, step: Step, setup: str, tuning: Tuning, rig: Rig, plan: MeasurementPlan, applied: Applied) -> Measurement:
-    """Measure once, with readings under load where the gateway can be asked by itself."""
-    gateway = house.gateway(rig.gateway)
-    abilities = await gateway.abilities()
-    seen: list[tuple[str, Capture, Reading | None]] = [("idle", applied.capture, applied.reading)] if applied.capture is not None else []
-
-    async def listener(event: ProbeEvent) -> None:
-        if event.kind == "phase" and event.phase in {Phase.DOWNLINK, Phase.UPLINK} and not abilities.by_person:
-            moment = "load_down" if event.phase == Phase.DOWNLINK else "load_up"
-            with suppress(GatewayError):
-                capture, reading = await look(house, gateway, moment=moment)
-                seen.append((moment, capture, reading))
-
-    measurement = await house.probe(rig.key).measure(plan, listener=listener)
-    loaded = [r for moment, _, r in seen if moment != "idle" and r is not None]
-    if measurement.outcome is Outcome.OK:
-        service_seen(house, tuning)
-    moved = measurement.moved
-    seen_setup = measurement.setup_seen
-    if loaded and not abilities.by_person:
-        settings = await gateway.settings()
-        held = all(house.shown(tuning, settings, r)[0] for r in loaded)
-        moved = moved or not held
-        seen_setup = setup if held and not measurement.moved else (measurement.setup_seen or _which(house, rig, loaded[-1], setup))
-    counts = [len(r.serving()) for r in loaded]
-    ramping = measurement.ramping or (len(counts) > 1 and counts[-1] > counts[0])
-    facts = (*measurement.facts, *reading_facts(loaded[-1] if loaded else applied.reading), ("asked_mode", tuning.mode), ("campaign", design.key), ("round", step.round or 0), ("visit", step.visit or 0))
-    captures = tuple((moment, capture.key) for moment, capture, _ in seen)
-    return replace(measurement, setup_asked=setup, setup_seen=seen_setup, moved=moved, ramping=ramping, facts=facts, captures=captures)
-
-
-def _which(house: House, rig: Rig, reading: Reading, asked: str) -> str | None:
-    """Return the declared setup of this rig, other than the one asked for, that a reading shows; None where none fits."""
-    from bandwright.words.radio import SettingsSeen
-
-    for setup in house.declared.setups:
-        if setup.rig == rig.key and setup.key != asked:
-            tuning = house.declared.tuning(setup.tuning)
-            if tuning.mode != "automatic" and house.shown(tuning, SettingsSeen(), reading)[0]:
-                return setup.key
-    return None
-
-
-def _result(tested: Tested) -> str:
-    if tested.outcome == "void":
-        return f"{tested.setup}: void ({tested.reason or 'the far end failed'}); it is kept and repeated"
-    if tested.outcome == "failed":
-        return f"{tested.setup}: failed in the phase {tested.phase}: {tested.reason}; it counts as not met"
-    missed = [need for need, met in tested.met if not met]
-    return f"{tested.setup}: " + (f"did not serve {', '.join(missed)}" if missed else "served what was needed")
-
-

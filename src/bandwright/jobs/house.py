@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 from zoneinfo import ZoneInfo
 
 from bandwright.errors import UsageError
+from bandwright.jobs.through import through
 from bandwright.ports import Clock, Elevation, Gateway, Person, Probe, Records
 from bandwright.words.answers import Alert
 from bandwright.words.declared import Declared
@@ -102,6 +103,7 @@ class House:
     gateway_maker: Callable[[str], Gateway]  # by key of the declared gateway
     probe_maker: Callable[[str], Probe]  # by key of the rig
     shown: Callable[[Tuning, SettingsSeen, Reading | None], tuple[bool, str]]
+    lacking: Callable[[str, Reading | None], tuple[str, ...]] = lambda _text, _reading: ()  # what a connection lacks, in sentences
     person: Person | None = None
     guard: Guard | None = None
     terrain: Callable[[], Terrain | None] = lambda: None  # the elevation files, None where there are none
@@ -126,8 +128,13 @@ class House:
     def probe(self, rig: str) -> Probe:
         """Return the probe that measures through a rig."""
         if rig not in self._probes:
-            self._probes[rig] = self.probe_maker(rig)
+            self._probes[rig] = through(self.probe_maker(rig), self._interface(rig))
         return self._probes[rig]
+
+    def _interface(self, rig: str) -> str | None:
+        """The near end's interface towards a rig's gateway, where one is declared."""
+        found = next((r for r in self.declared.rigs if r.key == rig), None)
+        return None if found is None else self.declared.gateway(found.gateway).interface
 
     def the_person(self) -> Person:
         """Return the person at the site. Raises UsageError where nobody can be asked."""

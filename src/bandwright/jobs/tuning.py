@@ -1,28 +1,34 @@
 """Put a tuning in force and prove it: ask, read back, wait until the radio shows it. An "OK" proves nothing.
 
-A risky tuning (a pinned cell, a single band) is guarded: a timed return is armed first and disarmed when service is seen.
+A risky tuning (a pinned cell, a single band) is guarded: a timed return is armed first, its time counted anew whenever service is seen, and
+it is let go when another tuning is proven. What was set before a campaign is kept before the first change, and put back.
 """
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+import asyncio
+from contextlib import suppress
 from dataclasses import dataclass
 
-from bandwright.errors import GatewayError, GatewayRefused, GatewayUnreachable
+from bandwright.errors import GatewayError, GatewayRefused, GatewayUnreachable, OurFault
 from bandwright.jobs.house import House
-from bandwright.ports import Gateway, GatewayAbilities
+from bandwright.ports import Connected, Gateway, GatewayAbilities
 from bandwright.readings.parse import parse
 from bandwright.words.measurement import Fact, MeasurementPlan
-from bandwright.words.radio import Capture, Rat, Reading, Registration, SettingsSeen
+from bandwright.words.radio import Capture, Mode, Rat, Reading, Registration, SettingsSeen
 from bandwright.words.rig import Rig, Tuning
 
-__all__ = ["Applied", "apply", "keep_former", "look", "most_telling", "reading_facts", "restore_former", "service_seen"]
+__all__ = ["Applied", "Restored", "apply", "keep_former", "lacking", "look", "look_under_load", "most_telling", "reading_facts", "restore_former", "served", "service_seen"]
 
 _POLL_S = 2.0
 _SETTLE_S = 10.0  # after an "OK" a modem may show its old state for some seconds before it lets go of it (common practice, no source)
+_LOAD_S = 3.0  # long enough for the network to add a leg that only comes under load
+_GUARD_MARGIN_S = 15.0  # what is asked for is given up so long before the timed return would take it back
+_ATTACH_S = 60.0  # a gateway that was just plugged in may take so long to find service
+_RESTORE_TRIES = 3
+_PAUSE_S = 10.0
 _FORMER = "former"
-
-Note = Callable[[str], Awaitable[None]]
+_UNSERVED = (Registration.NONE, Registration.SEARCHING, Registration.DENIED, Registration.LIMITED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +53,29 @@ async def look(house: House, gateway: Gateway, *, moment: str = "idle") -> tuple
     for reading in readings:
         house.records.add_reading(reading)
     return capture, most_telling(readings)
+
+
+async def look_under_load(house: House, rig: Rig, gateway: Gateway, *, seconds: float, plan: MeasurementPlan | None = None) -> tuple[Capture, Reading | None]:
+    """Load the downlink for so long, and read towards the end of it: what is added under load only is in force then.
+
+    Raises GatewayError where the gateway cannot be asked; the load is ended first.
+    """
+    load = asyncio.ensure_future(house.probe(rig.key).load(seconds, plan=plan or MeasurementPlan()))
+    try:
+        await house.clock.sleep(0.8 * seconds)
+        found = await look(house, gateway, moment="load_down")
+    except BaseException:
+        load.cancel()
+        with suppress(asyncio.CancelledError):
+            await load
+        raise
+    await load
+    return found
+
+
+def served(reading: Reading | None) -> bool:
+    """Whether a reading shows that the network serves the device, or at least does not say that it does not."""
+    return reading is not None and reading.mode is not Mode.NONE and reading.registration not in _UNSERVED
 
 
 def most_telling(readings: tuple[Reading, ...]) -> Reading | None:
@@ -86,6 +115,8 @@ async def apply(house: House, rig: Rig, tuning: Tuning, abilities: GatewayAbilit
         capture, reading = await look(house, gateway)
         return Applied(ok=True, why="", reading=reading, capture=capture)
     timeout_s = float(house.declared.settings["apply_timeout_s"])
+    if tuning.is_risky and house.guard is not None:
+        timeout_s = min(timeout_s, _return_after_s(house) - _GUARD_MARGIN_S - _SETTLE_S)
     try:
         if not in_force:
             if tuning.is_risky and house.guard is not None:
@@ -124,22 +155,25 @@ def _return_after_s(house: House) -> float:
 
 
 async def _wait_until_shown(house: House, rig: Rig, tuning: Tuning, gateway: Gateway, *, timeout_s: float) -> Applied:
+    """Read until the tuning is shown. A leg that may come under load only is looked for under load, at growing distances to spare data."""
     until = house.clock.monotonic_s() + timeout_s
-    loaded = False
+    loaded, next_load_s = False, house.clock.monotonic_s()
+    gap_s = _POLL_S
     while True:
         settings = await gateway.settings()
-        capture, reading = await look(house, gateway, moment="load_down" if loaded else "idle")
+        capture, reading = await (look_under_load(house, rig, gateway, seconds=_LOAD_S) if loaded else look(house, gateway))
         ok, why = house.shown(tuning, settings, reading)
-        served = reading is not None and reading.registration not in (Registration.NONE, Registration.SEARCHING, Registration.DENIED, Registration.LIMITED)
-        if ok and served:
+        if ok and served(reading):
             return Applied(ok=True, why="", reading=reading, capture=capture)
-        if not served:
+        if not served(reading):
             why = why or "no service yet"
-        if house.clock.monotonic_s() >= until:
+        now_s = house.clock.monotonic_s()
+        if now_s >= until:
             return Applied(ok=False, why=why, reading=reading, capture=capture)
-        if tuning.mode == "endc" and served:  # the NR leg often shows under load only
-            await house.probe(rig.key).load(3.0, plan=MeasurementPlan(setup=None))
-            loaded = True
+        loaded = tuning.mode == "endc" and reading is not None and served(reading) and reading.mode is Mode.LTE and now_s >= next_load_s
+        if loaded:
+            gap_s *= 2.0
+            next_load_s = now_s + _LOAD_S + gap_s
         else:
             await house.clock.sleep(_POLL_S)
 
@@ -192,18 +226,60 @@ def _former(house: House, campaign: str, gateway: str) -> SettingsSeen | None:
     return SettingsSeen(mode=meta.get("mode"), bands=bands, cell=meta.get("cell"), raw=raw, capture=kept)
 
 
-async def restore_former(house: House, campaign: str, rig: Rig) -> str | None:
-    """Put back the settings from before the campaign. Returns what was done in words, or None where there was nothing to do."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """Whether the settings from before the campaign are back, in words."""
+
+    ok: bool
+    text: str
+
+
+async def restore_former(house: House, campaign: str, rig: Rig) -> Restored | None:
+    """Put back the settings from before the campaign, and see them read back. Returns what was done, or None where there was nothing to do.
+
+    Where the gateway cannot be reached, the timed return is left armed, so that it goes on trying when this program has ended.
+    """
     former = _former(house, campaign, rig.gateway)
     if former is None:
         return None
     gateway = house.gateway(rig.gateway)
-    try:
-        house.records.add_capture(await gateway.restore(former))
-    except GatewayError as error:
-        return f"the former setting of {rig.gateway} could not be put back: {error}"
+    why = ""
+    for left in reversed(range(_RESTORE_TRIES)):
+        try:
+            house.records.add_capture(await gateway.restore(former))
+        except GatewayError as error:
+            why = str(error)
+            if left:
+                await house.clock.sleep(_PAUSE_S)
+            continue
+        if house.guard is not None:
+            house.guard.disarm(rig.gateway)
+        return Restored(ok=True, text=f"the former setting of {rig.gateway} is back ({former.mode or 'mode not said'})")
+    after = ""
     if house.guard is not None:
-        house.guard.disarm(rig.gateway)
-    return f"the former setting of {rig.gateway} is back ({former.mode or 'mode not said'})"
+        with suppress(OurFault):
+            house.guard.arm(rig, former, seconds=_return_after_s(house), tuning="the campaign's last")
+            after = " It is tried again as soon as this program ends or waits."
+        await gateway.close()  # the small process that tries again needs the port
+    return Restored(ok=False, text=f"the former setting of {rig.gateway} could not be put back: {why}.{after}")
 
 
+async def lacking(house: House, rig: Rig, *, wait: bool) -> tuple[str, ...]:
+    """Return what a rig's gateway lacks for a connection, in sentences: registration, access point name, address family. Nothing is set.
+
+    wait: give it a minute to find service first. A gateway that only a person can read is not asked. Raises GatewayError.
+    """
+    gateway = house.gateway(rig.gateway)
+    if (await gateway.abilities()).by_person:
+        return ()
+    until = house.clock.monotonic_s() + (_ATTACH_S if wait else 0.0)
+    _, reading = await look(house, gateway)
+    while not served(reading) and house.clock.monotonic_s() < until:
+        await house.clock.sleep(5.0)
+        _, reading = await look(house, gateway)
+    text = ""
+    if isinstance(gateway, Connected):
+        capture = await gateway.connection()
+        house.records.add_capture(capture)
+        text = capture.text
+    return house.lacking(text, reading)

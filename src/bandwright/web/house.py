@@ -117,7 +117,7 @@ class HouseJobs(HouseSite):
 
     def tested(self, measurement: Measurement) -> Tested | None:
         """Return which needs a measurement met, whether or not it belongs to a campaign."""
-        from bandwright.jobs.campaign import tested_from
+        from bandwright.jobs.testing import tested_from
 
         house = self.house()
         if measurement.method is Method.ENTERED or not house.declared.needs:
