@@ -213,11 +213,10 @@ def main() -> None:
         try:
             first = {p: get(url + p) for p in PAGES}
             warm = {p: statistics.median(get(url + p)[0] for _ in range(9)) for p in PAGES}
-            style = get(url + "/static/style.css")[1]
             print(f"{'page':<12}{'first ms':>10}{'warm ms':>10}{'times settings':>16}{'kB':>8}")
             for p in PAGES:
                 print(f"{p:<12}{first[p][0]:>10.0f}{warm[p]:>10.1f}{warm[p] / warm['/settings']:>16.1f}{(first[p][1]) / 1000:>8.1f}")
-            print(f"Today with style sheet: {(first['/'][1] + style) / 1000:.0f} kB; server memory {rss_mb(process.pid):.0f} MB")
+            print(f"Today, all it needs: {first['/'][1] / 1000:.0f} kB; server memory {rss_mb(process.pid):.0f} MB")
             paint = first_paint_ms(url, asked.browser)
             print(f"first paint of Today, processor slowed six times: {'no browser' if paint is None else f'{paint:.0f} ms'}")
         finally:

@@ -23,7 +23,7 @@ def guarded(jobs: Callable[..., Any]) -> TestClient:
     return TestClient(create_app(jobs(), code=CODE), follow_redirects=False, base_url="http://127.0.0.1")
 
 
-@pytest.mark.parametrize("path", ["/", "/reading", "/static/style.css", "/openapi.json", "/nowhere"])
+@pytest.mark.parametrize("path", ["/", "/reading", "/static/live.js", "/openapi.json", "/nowhere"])
 def test_every_answer_keeps_the_page_to_itself(client: TestClient, path: str) -> None:
     headers = client.get(path).headers
     policy = headers["content-security-policy"]
@@ -73,7 +73,7 @@ def test_the_screen_setting_is_kept(client: TestClient) -> None:
     assert 'data-screen="device"' in client.get("/verdict", headers={"cookie": "screen=<script>"}).text
 
 
-@pytest.mark.parametrize(("method", "path"), [("GET", "/"), ("GET", "/verdict"), ("GET", "/static/style.css"), ("GET", "/openapi.json"), ("GET", "/campaign/feed"), ("POST", "/campaign/start"), ("POST", "/reading"), ("GET", "/code")])
+@pytest.mark.parametrize(("method", "path"), [("GET", "/"), ("GET", "/verdict"), ("GET", "/static/live.js"), ("GET", "/openapi.json"), ("GET", "/campaign/feed"), ("POST", "/campaign/start"), ("POST", "/reading"), ("GET", "/code")])
 def test_without_the_code_nothing_but_its_form_is_answered(guarded: TestClient, method: str, path: str) -> None:
     answer = guarded.request(method, path)
     assert answer.status_code == 401

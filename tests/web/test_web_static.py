@@ -8,6 +8,8 @@ from importlib import resources
 
 from starlette.testclient import TestClient
 
+from bandwright.telling.paper import packed_style, style_sheet
+
 FOLDER = resources.files("bandwright.web") / "static" / "htmx"
 
 
@@ -23,12 +25,27 @@ def test_the_join_script_names_version_and_sums_of_both_parts() -> None:
     assert "Zero-Clause BSD" in (FOLDER / "LICENSE").read_text(encoding="utf-8")
 
 
-def test_the_style_sheet_asks_for_nothing(client: TestClient) -> None:
-    css = client.get("/static/style.css").text
+def test_the_style_sheet_asks_for_nothing_and_stands_in_the_page(client: TestClient) -> None:
+    css = style_sheet()
     assert "url(" not in css
     assert "@import" not in css
     assert "@font-face" not in css
     assert len(css) < 20_000
+    html = client.get("/").text
+    assert f"<style>{packed_style()}</style>" in html
+    assert 'rel="stylesheet"' not in html
+    assert len(html.encode()) < 100_000
+
+
+def test_packing_the_style_sheet_drops_comments_and_spaces_and_no_rule() -> None:
+    whole, packed = style_sheet(), packed_style()
+    assert "/*" not in packed
+    assert len(packed) < 0.9 * len(whole)
+    for sign in "{}":
+        assert packed.count(sign) == whole.count(sign)
+    assert 'content:attr(data-h) ": "' in packed  # the one text with a space of its own
+    bare = re.sub(r"/\*.*?\*/|\s|;(?=\s*})", "", whole, flags=re.DOTALL)
+    assert re.sub(r"\s", "", packed) == bare
 
 
 def test_the_joined_script_needs_no_eval() -> None:

@@ -6,6 +6,7 @@ Both carry everything they need. The PDF refuses a drawing without words for tho
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Sequence
 from functools import cache, singledispatch
 from importlib import resources
@@ -16,13 +17,21 @@ from bandwright.telling.document import Caution, Document, Drawing, Early, Fold,
 from bandwright.telling.markup import document_html, said_html
 from bandwright.telling.said import Piece, Said
 
-__all__ = ["paper_html", "paper_pdf", "paper_source", "style_sheet"]
+__all__ = ["packed_style", "paper_html", "paper_pdf", "paper_source", "style_sheet"]
 
 
 @cache
 def style_sheet() -> str:
     """Return the style sheet of pages and papers."""
     return (resources.files("bandwright.telling") / "style.css").read_text(encoding="utf-8")
+
+
+def packed_style() -> str:
+    """Return the style sheet without its comments and spaces, to stand in a page itself: it then needs no second request before it is drawn."""
+    text = re.sub(r"/\*.*?\*/", "", style_sheet(), flags=re.DOTALL)
+    text = re.sub(r"\s+", " ", text)
+    text = re.sub(r" ?([{};,>]) ?", r"\1", text)
+    return re.sub(r'(?<!"): ', ":", text).replace(";}", "}").strip()
 
 
 def paper_html(document: Document) -> str:

@@ -21,7 +21,6 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from bandwright.errors import BandwrightError
 from bandwright.telling.accounts.reading import reading_document
-from bandwright.telling.paper import style_sheet
 from bandwright.web.aiming import add_aim
 from bandwright.web.first import add_first_use
 from bandwright.web.guard import CodeGate, Headers, SameOrigin
@@ -127,8 +126,4 @@ def _errors(app: FastAPI, pages: Pages) -> None:
 
 
 def _static(app: FastAPI) -> None:
-    @app.get("/static/style.css", include_in_schema=False)
-    def sheet() -> Response:
-        return Response(style_sheet(), media_type="text/css", headers={"cache-control": "max-age=3600"})
-
     app.mount("/static", StaticFiles(directory=str(resources.files("bandwright.web") / "static")), name="static")

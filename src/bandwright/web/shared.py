@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import base64
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from datetime import datetime
+from importlib import resources
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from fastapi import Request
@@ -16,6 +18,7 @@ from bandwright.errors import BandwrightError, DiskFull, OtherEndFault, UserFaul
 from bandwright.telling.document import Block, Document
 from bandwright.telling.markup import block_html, head_html, parts_html
 from bandwright.telling.names import Names, names_of
+from bandwright.telling.paper import packed_style
 from bandwright.telling.sentences import error_told
 from bandwright.web.pages import NAV, PageJobs
 
@@ -40,18 +43,25 @@ class _Place:
         self.value: Any = None
 
 
+def _icon() -> str:
+    """Return the mark of a page's tab as an address that holds it, so that it needs no request."""
+    svg = (resources.files("bandwright.web") / "static" / "mark.svg").read_bytes()
+    return "data:image/svg+xml;base64," + base64.b64encode(svg.strip()).decode()
+
+
 class Pages:
     """The jobs, the templates, and what is kept by what it depends on."""
 
     def __init__(self, jobs: PageJobs) -> None:
         self.jobs = jobs
         self._env = Environment(loader=PackageLoader("bandwright.web"), autoescape=select_autoescape(), undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+        self._style, self._icon = packed_style(), _icon()
         self._kept: OrderedDict[tuple[Hashable, ...], _Place] = OrderedDict()
         self._lock = threading.Lock()
 
     def html(self, template: str, **values: Any) -> str:
         """Return a template filled in: a whole page, or a piece of one."""
-        return self._env.get_template(template).render({"screen": "device", "path": "/", "nav": NAV, "title": "Bandwright", "errors": {}, "typed": {}, "head": "", "body": None, **values})
+        return self._env.get_template(template).render({"style": self._style, "icon": self._icon, "screen": "device", "path": "/", "nav": NAV, "title": "Bandwright", "errors": {}, "typed": {}, "head": "", "body": None, **values})
 
     def render(self, request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
         """Return a page."""
