@@ -38,6 +38,7 @@ __all__ = [
     "GatewayError",
     "GatewayRefused",
     "GatewayUnreachable",
+    "HubError",
     "IdentityError",
     "OtherEndFault",
     "OurFault",
@@ -152,6 +153,10 @@ class FarEndError(OtherEndFault):
     def __init__(self, what: str, *, phase: str, given: object = None, todo: str | None = None) -> None:
         self.phase = phase
         super().__init__(what, given=given, todo=todo)
+
+
+class HubError(OtherEndFault):
+    """The hub that looks after many sites."""
 
 
 class StoreError(OtherEndFault):

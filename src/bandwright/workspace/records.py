@@ -25,10 +25,10 @@ from bandwright.words.watch import WatchRecord
 from bandwright.workspace import tables
 from bandwright.workspace.documents import event_from_document, event_kind, from_document, to_document, watched_from_document
 
-__all__ = ["RECORDS_FILE", "DiskRecords"]
+__all__ = ["RECORDS_FILE", "WATCH_CAMPAIGN", "DiskRecords", "capture_row", "design_row", "event_row", "measurement_rows", "reading_row", "watched_row"]
 
 RECORDS_FILE = "records.db"
-_WATCH = "~watch"
+WATCH_CAMPAIGN = "~watch"
 _MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -103,6 +103,11 @@ class DiskRecords:
             config.attributes["connection"] = connection
             getattr(command, verb)(config, "head")
 
+    @property
+    def engine(self) -> Engine:
+        """The database, for what stands beside the records in it."""
+        return self._engine
+
     def close(self) -> None:
         """Let go of the database."""
         self._engine.dispose()
@@ -125,50 +130,30 @@ class DiskRecords:
 
     def add_capture(self, capture: Capture) -> None:
         """Keep a capture, before anyone reads it."""
-        row = {
-            "key": capture.key,
-            "at": capture.at,
-            "kind": capture.kind,
-            "gateway": capture.gateway,
-            "moment": capture.moment,
-            "text": capture.text,
-            "exchanges": [asdict(x) for x in capture.exchanges],
-            "meta": [list(m) for m in capture.meta],
-        }
-        self._write("keeping a capture", (tables.capture, row))
+        self._write("keeping a capture", (tables.capture, capture_row(capture)))
 
     def add_reading(self, reading: Reading) -> None:
         """Keep a reading of a capture that was kept before. Raises StoreError where the capture is not there."""
         if reading.capture_key is None or reading.at is None:
             raise StoreError("a reading is kept only with its capture and its time")
-        row = {"capture_key": reading.capture_key, "at": reading.at, "mode": reading.mode, "registration": reading.registration, "document": to_document(reading)}
-        self._write("keeping a reading", (tables.reading, row))
+        self._write("keeping a reading", (tables.reading, reading_row(reading)))
 
     def add_measurement(self, measurement: Measurement) -> None:
         """Keep a finished measurement: its row, its values and its series, all or nothing."""
-        m = measurement
-        row = {
-            "key": m.key, "at": m.at, "method": m.method, "outcome": m.outcome, "phase": m.phase, "reason": m.reason, "size": m.size,
-            "setup_asked": m.setup_asked, "setup_seen": m.setup_seen, "moved": m.moved, "ramping": m.ramping, "megabytes": m.megabytes,
-            "seconds": m.seconds, "far_end": m.far_end, "entered_by": m.entered_by, "facts": [list(f) for f in m.facts], "captures": [list(c) for c in m.captures],
-        }  # fmt: skip
-        values = [{"measurement_key": m.key, **asdict(v)} for v in m.values]
-        series = [{"measurement_key": m.key, "name": name, "numbers": list(numbers)} for name, numbers in m.series]
+        row, values, series = measurement_rows(measurement)
         self._write("keeping a measurement", (tables.measurement, row), (tables.measurement_value, values), (tables.measurement_series, series))
 
     def add_design(self, design: Design) -> None:
         """Keep a design. A design of that key that is there already stays as it is."""
-        self._write("keeping a design", (tables.design, {"key": design.key, "start": design.start, "document": to_document(design)}))
+        self._write("keeping a design", (tables.design, design_row(design)))
 
     def add_event(self, campaign: str, event: CampaignEvent) -> None:
         """Keep a campaign event. A test enters a campaign once."""
-        row = {"campaign": campaign, "at": event.at, "kind": event_kind(event), "test": event.test if isinstance(event, Tested) else None, "document": to_document(event)}
-        self._write("keeping an event", (tables.event, row))
+        self._write("keeping an event", (tables.event, event_row(campaign, event)))
 
     def add_watched(self, *records: WatchRecord) -> None:
         """Keep what the watch saw, all or nothing; it stands among the events, under a name that no campaign has."""
-        rows = [{"campaign": _WATCH, "at": r.at, "kind": type(r).__name__, "test": None, "document": to_document(r)} for r in records]
-        self._write("keeping what the watch saw", (tables.event, rows))
+        self._write("keeping what the watch saw", (tables.event, [watched_row(r) for r in records]))
 
     # reading
 
@@ -237,10 +222,60 @@ class DiskRecords:
 
     def watched(self, *, since: datetime | None = None) -> Sequence[WatchRecord]:
         """Return what the watch kept, in the order of recording. since: by the time a record is about."""
-        query = select(tables.event).where(tables.event.c.campaign == _WATCH)
+        query = select(tables.event).where(tables.event.c.campaign == WATCH_CAMPAIGN)
         if since is not None:
             query = query.where(tables.event.c.at >= since)
         return [watched_from_document(r["kind"], r["document"]) for r in self._rows("reading what the watch saw", query.order_by(tables.event.c.id))]
+
+
+# words as rows of their tables
+
+
+def capture_row(capture: Capture) -> dict[str, Any]:
+    """Return a capture as its row."""
+    return {
+        "key": capture.key,
+        "at": capture.at,
+        "kind": capture.kind,
+        "gateway": capture.gateway,
+        "moment": capture.moment,
+        "text": capture.text,
+        "exchanges": [asdict(x) for x in capture.exchanges],
+        "meta": [list(m) for m in capture.meta],
+    }
+
+
+def reading_row(reading: Reading) -> dict[str, Any]:
+    """Return a reading as its row."""
+    return {"capture_key": reading.capture_key, "at": reading.at, "mode": reading.mode, "registration": reading.registration, "document": to_document(reading)}
+
+
+def measurement_rows(measurement: Measurement) -> tuple[dict[str, Any], list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return a measurement as its row, its values' rows and its series' rows."""
+    m = measurement
+    row = {
+        "key": m.key, "at": m.at, "method": m.method, "outcome": m.outcome, "phase": m.phase, "reason": m.reason, "size": m.size,
+        "setup_asked": m.setup_asked, "setup_seen": m.setup_seen, "moved": m.moved, "ramping": m.ramping, "megabytes": m.megabytes,
+        "seconds": m.seconds, "far_end": m.far_end, "entered_by": m.entered_by, "facts": [list(f) for f in m.facts], "captures": [list(c) for c in m.captures],
+    }  # fmt: skip
+    values = [{"measurement_key": m.key, **asdict(v)} for v in m.values]
+    series = [{"measurement_key": m.key, "name": name, "numbers": list(numbers)} for name, numbers in m.series]
+    return row, values, series
+
+
+def design_row(design: Design) -> dict[str, Any]:
+    """Return a design as its row."""
+    return {"key": design.key, "start": design.start, "document": to_document(design)}
+
+
+def event_row(campaign: str, event: CampaignEvent) -> dict[str, Any]:
+    """Return a campaign's event as its row."""
+    return {"campaign": campaign, "at": event.at, "kind": event_kind(event), "test": event.test if isinstance(event, Tested) else None, "document": to_document(event)}
+
+
+def watched_row(record: WatchRecord) -> dict[str, Any]:
+    """Return what the watch saw as its row among the events."""
+    return {"campaign": WATCH_CAMPAIGN, "at": record.at, "kind": type(record).__name__, "test": None, "document": to_document(record)}
 
 
 def _collect(c: Connection, keys: list[str], values: dict[str, list[Value]], series: dict[str, list[tuple[str, tuple[float, ...]]]]) -> None:

@@ -9,10 +9,10 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import JSON, Boolean, Column, DateTime, Dialect, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
+from sqlalchemy import JSON, Boolean, Column, DateTime, Dialect, Float, ForeignKey, Index, Integer, LargeBinary, MetaData, String, Table, Text
 from sqlalchemy.types import TypeDecorator
 
-__all__ = ["METADATA", "UtcTime", "capture", "design", "event", "measurement", "measurement_series", "measurement_value", "reading"]
+__all__ = ["METADATA", "UtcTime", "capture", "design", "event", "measurement", "measurement_series", "measurement_value", "outbox_batch", "outbox_sent", "reading"]
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -125,4 +125,25 @@ event = Table(
     Column("kind", String(30), nullable=False),
     Column("test", String(60), unique=True),  # key of the measurement of a Tested event: a test enters a campaign once
     Column("document", JSON, nullable=False),
+)
+
+# What goes to a hub is read from the tables above; these two say only what it has acknowledged. A batch's body is there until then.
+
+outbox_batch = Table(
+    "outbox_batch",
+    METADATA,
+    Column("sequence", Integer, primary_key=True, autoincrement=False),
+    Column("key", String(36), nullable=False),
+    Column("at", UtcTime, nullable=False),
+    Column("body", LargeBinary),
+    Column("records", JSON),  # [kind, key] of each, while it is under way
+)
+
+outbox_sent = Table(
+    "outbox_sent",
+    METADATA,
+    Column("kind", String(20), primary_key=True),
+    Column("key", String(80), primary_key=True),
+    Column("sequence", Integer, nullable=False, index=True),
+    Column("reason", Text),  # why the hub will not have it, where it will not
 )
