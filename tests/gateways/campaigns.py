@@ -2,54 +2,27 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections import defaultdict
 from pathlib import Path
 
 from bandwright.gateways.kinds import open_gateway
-from bandwright.jobs.assembly_twin import Twin, open_twin
+from bandwright.jobs.assembly_twin import Twin
 from bandwright.jobs.campaign import run
 from bandwright.jobs.house import House
 from bandwright.words.progress import CampaignProgress
 from bandwright.words.rig import GatewayPlan
 
-SITE = """
-[site]
-name = "Two tunings over a pseudo-terminal"
-timezone = "Europe/London"
+sys.path.insert(0, str(Path(__file__).parent.parent / "jobs"))
+from twin_bench import SMALL_SITE, small
 
-[[need]]
-kind = "video call"
-hours = "Mon-Fri 09:00-17:00"
 
-[[line]]
-key = "A"
-plmn = "001-01"
-
-[[gateway]]
-key = "own"
-kind = "at-serial"
-port = "{port}"
-
-[[rig]]
-key = "sill-own"
-line = "A"
-gateway = "own"
-
-[[tuning]]
-key = "standalone"
-mode = "nr-sa"
-
-[[tuning]]
-key = "anchor 20"
-mode = "endc"
-bands = ["B20", "n78"]
-
-[campaign]
-allowance_days = {days}
-seed = 7
-mounted = "sill-own"
-"""
+def site_over_a_pty(port: Path, *, days: float) -> str:
+    """The small site of `twin_bench`, its gateway on a serial port."""
+    over_tcp = 'kind = "at-tcp"\naddress = "192.0.2.1:5000"'
+    assert over_tcp in SMALL_SITE
+    return SMALL_SITE.replace(over_tcp, f'kind = "at-serial"\nport = "{port}"').replace("{days}", str(days))
 
 
 class Timed:
@@ -74,12 +47,8 @@ class Timed:
 
 async def over_a_pty(folder: Path, *, days: float) -> tuple[Twin, House, Timed, list[CampaignProgress]]:
     """Run the campaign to its end; return the twin, the house, the gateway with its times, and what was told."""
-    twin = open_twin(folder, seed=11)
-    twin.world.mount("sill-own")
     link = folder / "modem"
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / "site.toml").write_text(SITE.format(port=link, days=days))
-    house = await twin.start()
+    twin, house = await small(folder, text=site_over_a_pty(link, days=days))
     await twin.world.modem.serve_pty(link)
     plan: GatewayPlan = house.declared.gateway("own")
     gateway = Timed(open_gateway(plan, clock=twin.world.clock))

@@ -1,4 +1,4 @@
-"""Lets the tests of this folder share their stage, their fakes and the contract suite."""
+"""Lets the tests of this folder share their stage, their fakes and the contract suite, and the small campaign of the jobs."""
 
 from __future__ import annotations
 
@@ -8,4 +8,4 @@ from pathlib import Path
 import pytest
 
 pytest.register_assert_rewrite("contract", "stage")
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent.parent / "jobs")]

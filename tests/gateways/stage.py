@@ -11,6 +11,7 @@ from bandwright.errors import GatewayError, GatewayRefused, GatewayUnreachable
 from bandwright.gateways.proof import shown
 from bandwright.gateways.serial import AtGateway, TcpSettings
 from bandwright.readings.parse import parse
+from bandwright.twin.clock import SimulatedClock
 from bandwright.twin.modem import Conversation, Fault, RadioState, TwinModem
 from bandwright.words.radio import Capture, Reading, SettingsSeen
 from bandwright.words.rig import GatewayPlan, Tuning
@@ -33,6 +34,9 @@ class SimClock:
     async def sleep(self, seconds: float) -> None:
         self.seconds += seconds
         await asyncio.sleep(0)
+
+    def advance(self, seconds: float) -> None:
+        self.seconds += seconds
 
 
 class RealClock:
@@ -84,7 +88,7 @@ class Place:
 class Wireless:
     """A link without a wire: the twin's conversation in this process, its pauses and our time-outs on the simulated clock."""
 
-    def __init__(self, modem: TwinModem, clock: SimClock) -> None:
+    def __init__(self, modem: TwinModem, clock: SimClock | SimulatedClock) -> None:
         self.name = "twin"
         self._modem, self._clock = modem, clock
         self._talk: Conversation | None = None
@@ -102,28 +106,28 @@ class Wireless:
     async def send(self, data: bytes) -> None:
         self._alive()
         self.written.append(data)
-        due = self._coming[-1][0] if self._coming else self._clock.seconds
+        due = self._coming[-1][0] if self._coming else self.now_s()
         for piece in self._talk.feed(data):
             due += piece.pause_s
             self._coming.append((due, None if piece.hang_up else piece.data))
 
     async def receive(self, timeout_s: float) -> bytes:
         self._alive()
-        if self._coming and self._coming[0][0] <= self._clock.seconds + timeout_s:
+        if self._coming and self._coming[0][0] <= self.now_s() + timeout_s:
             due, data = self._coming.popleft()
-            self._clock.seconds = max(self._clock.seconds, due)
+            self._clock.advance(max(0.0, due - self.now_s()))
             if data is None:
                 await self.close()
                 raise GatewayUnreachable("twin closed the line")
             return data
-        self._clock.seconds += timeout_s
+        self._clock.advance(timeout_s)
         return b""
 
     async def close(self) -> None:
         self._talk = None
 
     def now_s(self) -> float:
-        return self._clock.seconds
+        return self._clock.monotonic_s()
 
     def _alive(self) -> None:
         if self._talk is None:
@@ -141,7 +145,11 @@ class Script:
 
 
 def wireless(place: Place, clock: SimClock, **settings: object) -> tuple[AtGateway, Wireless]:
-    link = Wireless(place.modem, clock)
+    return over_no_wire(place.modem, clock, **settings)
+
+
+def over_no_wire(modem: TwinModem, clock: SimClock | SimulatedClock, **settings: object) -> tuple[AtGateway, Wireless]:
+    link = Wireless(modem, clock)
     plan = GatewayPlan(key="own", kind="at-tcp", settings=(("address", "twin:1"),))
     return AtGateway("at-tcp", link, plan=plan, settings=TcpSettings(address="twin:1", **settings), clock=clock), link
 

@@ -275,7 +275,7 @@ async def _take_stock(house: House, design: Design, state: InForce, rig_key: str
         text += "; it differs from what it was before the campaign, which will be put back at the end"
         state.touched.add(rig_key)
     yield _note(house, text, rig=rig_key)
-    for lack in await _lacks(house, rig_key, wait=False):
+    for lack in await _lacks(house, rig_key, wait=True):
         yield _note(house, f"{rig_key}: {lack}", rig=rig_key)
 
 

@@ -243,8 +243,8 @@ async def restore_former(house: House, campaign: str, rig: Rig) -> Restored | No
     if former is None:
         return None
     gateway = house.gateway(rig.gateway)
-    why = ""
-    for left in reversed(range(_RESTORE_TRIES)):
+    why, by_person = "", gateway.kind == "pasted"
+    for left in reversed(range(1 if by_person else _RESTORE_TRIES)):
         try:
             house.records.add_capture(await gateway.restore(former))
         except GatewayError as error:
@@ -256,10 +256,10 @@ async def restore_former(house: House, campaign: str, rig: Rig) -> Restored | No
             house.guard.disarm(rig.gateway)
         return Restored(ok=True, text=f"the former setting of {rig.gateway} is back ({former.mode or 'mode not said'})")
     after = ""
-    if house.guard is not None:
+    if house.guard is not None and not by_person:
         with suppress(OurFault):
             house.guard.arm(rig, former, seconds=_return_after_s(house), tuning="the campaign's last")
-            after = " It is tried again as soon as this program ends or waits."
+            after = " A small process of its own goes on trying."
         await gateway.close()  # the small process that tries again needs the port
     return Restored(ok=False, text=f"the former setting of {rig.gateway} could not be put back: {why}.{after}")
 
