@@ -7,21 +7,23 @@ Same data and seed, same answer.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import NormalDist
 from typing import Final
 
 import numpy as np
 
-from bandwright.trials.model import SLOPE_MEAN, Array, Frame, kernels, priors_of, targets
-from bandwright.trials.reml import Mode, Problem, at_points, find_mode
+from bandwright.trials.model import SLOPE_MEAN, Array, Frame, Targets, kernels, priors_of, targets
+from bandwright.trials.reml import Mode, Problem, Whitened, extended, find_mode, whitened
 
 __all__ = ["DRAWS", "Fit", "Values", "fit", "problem_of", "values"]
 
 DRAWS: Final = 4000
 PAIRS: Final = 8  # of points around the mode
 WEIGHT_CAP: Final = 0.25
+ALL_UP_TO: Final = 24  # tests: up to here the points move with every test
+BASIS_GROWTH: Final = 6  # beyond, with every sixth part more
 FACTOR_SPREAD: Final = 0.3  # prior sd of the log of a setup's noise sd over that of all
 
 
@@ -91,15 +93,18 @@ def fit(frame: Frame) -> Fit:
     return _spread(frame)[0]
 
 
-def problem_of(frame: Frame) -> Problem:
-    """Return the frame's tests as a problem of variance components; the prediction's mean slope is taken out beforehand."""
+def problem_of(frame: Frame, first: int = 0) -> Problem:
+    """Return the frame's tests as a problem of variance components; the prediction's mean slope is taken out beforehand.
+
+    first: of the tests that are its rows; its columns are all of them.
+    """
     priors = priors_of(frame)
-    fixed, stack = kernels(frame)
+    fixed, stack = kernels(frame, first)
     return Problem(
-        residual=frame.y - SLOPE_MEAN * frame.predicted[frame.setup],
+        residual=(frame.y - SLOPE_MEAN * frame.predicted[frame.setup])[first:],
         fixed=fixed,
         stack=stack,
-        group=frame.setup,
+        group=frame.setup[first:],
         groups=frame.rig.size,
         centre=np.log([p.median for p in priors]),
         precision=np.array([p.spread for p in priors]) ** -2.0,
@@ -107,26 +112,86 @@ def problem_of(frame: Frame) -> Problem:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Basis:
+    """What is learned of the log sds from a trial's first tests: the mode, points around it, and the tests whitened at each.
+
+    steps: (P, J), the points in units of the spread around the mode. white is None where there are no tests.
+    """
+
+    mode: Mode
+    steps: Array
+    points: Array
+    white: Whitened | None
+
+
+def _basis_tests(tests: int) -> int:
+    """Return how many of the first tests the points around the mode are taken from: all of few, then each time a sixth more."""
+    if tests <= ALL_UP_TO:
+        return tests
+    at = ALL_UP_TO
+    while (following := at + at // BASIS_GROWTH) <= tests:
+        at = following
+    return at
+
+
+def _before(tests: int) -> int:
+    """Return from how many tests the search for the mode of so many begins."""
+    return _basis_tests(tests - 1) if tests > ALL_UP_TO else tests * 3 // 4
+
+
+@lru_cache(maxsize=128)
+def _mode(key: _Key) -> Mode:
+    """Return the mode of a frame. It begins at the mode of fewer of its tests, and so on back: the same whatever was asked before."""
+    frame = key.frame
+    if frame.y.size == 0:
+        return find_mode(problem_of(frame))
+    near = _mode(_Key(frame.first(_before(frame.y.size)), 0))
+    return find_mode(problem_of(frame), near=near)
+
+
+@lru_cache(maxsize=4)
+def _basis(key: _Key) -> _Basis:
+    frame = key.frame
+    mode = _mode(_Key(frame.first(frame.y.size), 0))
+    steps = _directions(mode.theta.size)
+    points = mode.theta + steps @ np.linalg.cholesky(np.linalg.inv(mode.information)).T
+    if not frame.y.size:
+        return _Basis(mode, steps, points, None)
+    cross = _cross(targets(frame), np.exp(2.0 * points[:, :-1]))
+    return _Basis(mode, steps, points, whitened(problem_of(frame), points, mode.omega, cross))
+
+
+def _cross(how: Targets, variances: Array, first: int = 0) -> Array:
+    """Return the covariances (P, K, M) of the values with the tests from `first` on, at each row of variances."""
+    parts = how.cross[:, :, first:]
+    j, k, m = parts.shape
+    return np.asarray((variances @ parts.reshape(j, k * m)).reshape(-1, k, m) + how.cross_fixed[:, first:])
+
+
 def _spread(frame: Frame) -> tuple[Fit, Array, Array]:
-    """Return the fit, and the means (P, K) and covariances (P, K, K) of the values at each of its points."""
-    problem, how = problem_of(frame), targets(frame)
-    mode = find_mode(problem)
-    k, n = frame.rig.size, frame.y.size
-    z = _directions(mode.theta.size)
-    points = mode.theta + z @ np.linalg.cholesky(np.linalg.inv(mode.information)).T
+    """Return the fit, and the means (P, K) and covariances (P, K, K) of the values at each of its points.
+
+    Between two bases the points stay where they are, and weights and values follow the later tests exactly.
+    """
+    n, k = frame.y.size, frame.rig.size
+    base = _basis_tests(n)
+    basis = _basis(_Key(replace(frame.first(base), standing=frame.standing), 0))
+    points, how = basis.points, targets(frame)
     variances = np.exp(2.0 * points[:, :-1])
     covariances = (variances @ how.own.reshape(-1, k * k)).reshape(-1, k, k) + how.own_fixed
     means = np.tile(SLOPE_MEAN * frame.predicted, (points.shape[0], 1))
-    if n:
-        cross = (variances @ how.cross.reshape(-1, k * n)).reshape(-1, k, n) + how.cross_fixed
-        logs, grams = at_points(problem, points, mode.omega, cross)
+    if basis.white is None:
+        logs = -0.5 * ((points - basis.mode.theta) ** 2) @ np.diag(basis.mode.information)
+    else:
+        logs, grams = basis.white.logs, basis.white.grams
+        if n > base:
+            logs, grams = extended(basis.white, problem_of(frame, base), points, basis.mode.omega, _cross(how, variances, base))
         means += grams[:, 0, 1:]
         covariances -= grams[:, 1:, 1:]
-    else:
-        logs = -0.5 * ((points - problem.centre) ** 2) @ problem.precision
-    logs = logs + 0.5 * (z**2).sum(axis=1)
+    logs = logs + 0.5 * (basis.steps**2).sum(axis=1)
     weights = np.exp(logs - logs.max())
-    return Fit(mode, points, _capped(weights / weights.sum())), means, covariances
+    return Fit(basis.mode, points, _capped(weights / weights.sum())), means, covariances
 
 
 def _capped(weights: Array) -> Array:

@@ -20,9 +20,11 @@ __all__ = ["course"]
 CHANGE_GAP_MIN = 1080.0  # between rig changes: two of one day see the same day twice
 RISK_SHARE = 0.25  # of the whole risk, from which on a rig that is not mounted is worth going to
 LATE_MIN = 45.0  # a round may begin so much later than it was drawn for; later, it was forgotten
-PACE_ROUNDS = 8  # before it is judged whether the days left will do
-PACE_SHARE = 0.7  # of the rounds that the days left hold at the usual pace
-PACE_HOPE = 3.0  # times those rounds: beyond it twice the pace will not do either
+FEW_ROUNDS = 24  # where all the days hold fewer at the usual pace, there are twice as many a day from the start
+PACE_AFTER = 0.4  # of the days: before, it is not judged whether the rest will do; rounds of different days say more
+PACE_SHARE = 0.7  # of the rounds that the days left hold: what may be planned to be needed
+MOST_PACE = 3
+PACE_HOPE = 8.0  # times the rounds left at the usual pace: beyond it no pace will do, and the tests are saved
 SITTINGS_A_DAY = 2  # by hand
 STALE_MIN = 180.0  # an open round without a record for this long is left as it is
 
@@ -128,26 +130,35 @@ def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
 
 
 def _next_slot(ledger: Ledger, where: Standing, now_min: float) -> float:
-    """Return when the next round is due, in minutes after the start.
-
-    Where the days left will hardly do at the usual pace, and may do at twice that, there are twice as many rounds a day. By hand there are at most two
-    sittings a day, in the person's hours.
-    """
-    design, allowance = ledger.design, ledger.allowance
-    per_day = design.rounds_per_day
-    against = challenger(where)
-    if design.by_hand:
-        per_day = min(per_day, SITTINGS_A_DAY)
-    elif against is not None and where.rounds >= PACE_ROUNDS:
-        days = allowance.days
-        if allowance.deadline is not None:
-            days = min(days, (allowance.deadline - design.start).total_seconds() / 86400.0)
-        left = max(0.0, days - now_min / 1440.0) * per_day
-        if PACE_SHARE * left < rounds_needed(where, against, design.indifference) < PACE_HOPE * left:
-            per_day *= 2
+    """Return when the next round is due, in minutes after the start. By hand there are at most two sittings a day, in the person's hours."""
+    design = ledger.design
+    per_day = min(design.rounds_per_day, SITTINGS_A_DAY) if design.by_hand else _rounds_a_day(ledger, where, now_min)
     earliest = ledger.rounds[-1].end + SPACING_MIN if ledger.rounds else 0.0
     slot = next_slot(design, earliest_min=max(earliest, now_min - LATE_MIN), rounds_per_day=per_day)
     return _person_minute(ledger, slot) if design.by_hand else slot
+
+
+def _rounds_a_day(ledger: Ledger, where: Standing, now_min: float) -> int:
+    """Return the pace: the usual one; up to thrice that where the days left will not do; less where the data must be spread over the days."""
+    design, allowance = ledger.design, ledger.allowance
+    days = allowance.days
+    if allowance.deadline is not None:
+        days = min(days, (allowance.deadline - design.start).total_seconds() / 86400.0)
+    left = max(days - now_min / 1440.0, 0.25)
+    usual = design.rounds_per_day
+    pace = 1
+    against = challenger(where)
+    if days * usual < FEW_ROUNDS:
+        pace = 2
+    elif against is not None and now_min / 1440.0 >= PACE_AFTER * days:
+        needed = rounds_needed(where, against, design.indifference) / (left * usual)
+        if len({s.rig for s in ledger.setups}) > 1:  # visits are what binds: rounds in one visit add little
+            pace = 2 if PACE_SHARE < needed < PACE_HOPE else 1
+        elif needed < PACE_HOPE:
+            pace = 2 if needed < PACE_SHARE else MOST_PACE
+    a_round = max(1.0, len(ledger.results) / max(1, where.rounds))
+    affordable = _data_left_mb(ledger) / (a_round * ledger.mb_per_test()) / left
+    return max(1, min(usual * pace, int(affordable)))
 
 
 def _mount(ledger: Ledger, target: str, now_min: float) -> Step:

@@ -7,7 +7,7 @@ tuning's profile over the day, and noise. The covariance is linear in the varian
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
@@ -46,9 +46,9 @@ PRIORS: Final[tuple[Prior, ...]] = (
     Prior("common, minutes", 0.15, 0.5, 4.0),
     Prior("common, quarter hour", 0.15, 0.5, 16.0),
     Prior("common, hours", 0.18, 0.5, 240.0),
-    Prior("common, days", 0.12, 0.5, 2880.0),
+    Prior("common, days", 0.07, 0.7, 2880.0),
     Prior("own, hours", 0.08, 0.7, 120.0),
-    Prior("own, days", 0.08, 0.7, 2160.0),
+    Prior("own, days", 0.055, 0.8, 2160.0),
     Prior("setup's own, days", 0.05, 0.7, 2160.0, several_rigs_only=True),
     Prior("profile", 0.08, 0.6),
     Prior("noise", 0.22, 0.6),
@@ -80,6 +80,18 @@ class Frame:
         """Whether rigs are compared."""
         return bool(self.rig.size) and int(self.rig.max()) > 0
 
+    def first(self, tests: int) -> Frame:
+        """Return the trial as it stood after so many tests, every value that of a fresh mounting."""
+        return replace(
+            self,
+            y=self.y[:tests],
+            setup=self.setup[:tests],
+            visit=self.visit[:tests],
+            minute=self.minute[:tests],
+            hour=self.hour[:tests],
+            standing=np.full(self.standing.size, -1),
+        )
+
     @cached_property
     def key(self) -> tuple[bytes, ...]:
         """What makes two frames the same."""
@@ -92,36 +104,52 @@ def priors_of(frame: Frame) -> tuple[Prior, ...]:
     return tuple(p for p in PRIORS if frame.several_rigs or not p.several_rigs_only)
 
 
-def kernels(frame: Frame) -> tuple[Array, Array]:
-    """Return the fixed part (N, N) and the stack (J - 1, N, N) of unit kernels between tests; noise is diagonal and not in it."""
+def kernels(frame: Frame, first: int = 0) -> tuple[Array, Array]:
+    """Return the fixed part (M, N) and the stack (J - 1, M, N) of unit kernels between tests; noise is diagonal and not in it.
+
+    first: of the M rows; the tests from it on, against all N. All where 0.
+    """
     k = frame.setup
     tuning, rig = frame.tuning[k], frame.rig[k]
-    same_tuning = (tuning[:, None] == tuning).astype(float)
+    same_tuning = (tuning[first:, None] == tuning).astype(float)
     predicted = frame.predicted[k]
-    fixed = MU_SD**2 + SLOPE_SD**2 * predicted[:, None] * predicted
-    gap = np.abs(frame.minute[:, None] - frame.minute)
-    stack = np.empty((len(priors_of(frame)) - 1, k.size, k.size))
+    fixed = MU_SD**2 + SLOPE_SD**2 * predicted[first:, None] * predicted
+    fading = _fading(np.abs(frame.minute[first:, None] - frame.minute), {p.minutes for p in priors_of(frame) if p.minutes is not None})
+    stack = np.empty((len(priors_of(frame)) - 1, k.size - first, k.size))
     for row, prior in zip(stack, priors_of(frame), strict=False):
         match prior.name.split(",")[0]:
             case "tuning":
                 row[:] = same_tuning
             case "rig":
-                row[:] = rig[:, None] == rig
+                row[:] = rig[first:, None] == rig
             case "setup":
-                row[:] = k[:, None] == k
+                row[:] = k[first:, None] == k
             case "mounting":
-                row[:] = frame.visit[:, None] == frame.visit
+                row[:] = frame.visit[first:, None] == frame.visit
             case "common":
-                np.exp(np.multiply(gap, -1.0 / float(prior.minutes or 1.0), out=row), out=row)
+                row[:] = fading[prior.minutes or 0.0]
             case "own":
-                np.exp(np.multiply(gap, -1.0 / float(prior.minutes or 1.0), out=row), out=row)
-                np.multiply(row, same_tuning, out=row)
+                np.multiply(fading[prior.minutes or 0.0], same_tuning, out=row)
+            case "rig's own":
+                np.multiply(fading[prior.minutes or 0.0], rig[first:, None] == rig, out=row)
             case "setup's own":
-                np.exp(np.multiply(gap, -1.0 / float(prior.minutes or 1.0), out=row), out=row)
-                np.multiply(row, k[:, None] == k, out=row)
+                np.multiply(fading[prior.minutes or 0.0], k[first:, None] == k, out=row)
             case "profile":
-                row[:] = same_tuning * hour_kernel(frame.hour, frame.hour)
+                np.multiply(same_tuning, hour_kernel(frame.hour[first:], frame.hour), out=row)
     return fixed, stack
+
+
+def _fading(gaps: Array, scales: set[float]) -> dict[float, Array]:
+    """Return exp(-gap / scale) for each scale; where half or a quarter of another scale is asked for, by squaring."""
+    found: dict[float, Array] = {}
+    for scale in sorted(scales, reverse=True):
+        if 2.0 * scale in found:
+            found[scale] = np.square(found[2.0 * scale])
+        elif 4.0 * scale in found:
+            found[scale] = np.square(np.square(found[4.0 * scale]))
+        else:
+            found[scale] = np.exp(gaps * (-1.0 / scale))
+    return found
 
 
 def hour_kernel(hours: Array, others: Array) -> Array:

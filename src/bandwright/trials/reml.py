@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from bandwright.errors import OurFault
 
-__all__ = ["GRADIENT_TOLERANCE", "Mode", "Problem", "at_points", "find_mode", "score"]
+__all__ = ["GRADIENT_TOLERANCE", "Mode", "Problem", "Whitened", "at_points", "extended", "find_mode", "score", "whitened"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -71,19 +71,22 @@ class Mode:
     steps: int
 
 
-def find_mode(problem: Problem, *, tolerance: float = GRADIENT_TOLERANCE) -> Mode:
-    """Return the mode of the log sds and noise factors, found from the centre of the prior. With nothing observed it is the prior."""
+def find_mode(problem: Problem, *, tolerance: float = GRADIENT_TOLERANCE, near: Mode | None = None) -> Mode:
+    """Return the mode of the log sds and noise factors. With nothing observed it is the prior.
+
+    near: where the search begins, the mode of fewer of the observations; the centre of the prior where None.
+    """
     j, g = problem.centre.size, problem.groups
-    x = np.append(problem.centre, np.zeros(g))
+    prior = np.append(problem.centre, np.zeros(g))
+    x = prior if near is None else np.append(near.theta, 0.5 * np.log(near.omega))
     if problem.residual.size == 0:
         return Mode(x[:j], np.diag(problem.precision), np.ones(g), 0.0, 0)
     half = problem.half()
     pull = np.append(problem.precision, np.full(g, problem.factor_precision))
-    centre = x.copy()
     steps = 0
     gradient, information = score(problem, half, x)
     while np.abs(gradient).max() >= tolerance and steps < MAX_STEPS:
-        likelihood = gradient + (x - centre) * pull
+        likelihood = gradient + (x - prior) * pull
         curvature = information + np.diag(np.maximum(-2.0 * likelihood, 0.0))  # d2/dtheta2 has 2 dl/dtheta, theta being a log
         x = x + np.clip(np.linalg.solve(curvature, gradient), -MAX_MOVE, MAX_MOVE)
         gradient, information = score(problem, half, x)
@@ -120,26 +123,74 @@ def score(problem: Problem, half: Array, x: Array) -> tuple[Array, Array]:
     return gradient, information
 
 
+@dataclass(frozen=True, slots=True)
+class Whitened:
+    """At P points: Cholesky factors of the covariance, what they make of residual and targets, and the log posteriors.
+
+    factors: P of (N, N), lower. white: P of (N, K + 1), the residual first. grams: (P, K + 1, K + 1), their products. logs: (P,).
+    """
+
+    factors: tuple[Array, ...]
+    white: tuple[Array, ...]
+    grams: Array
+    logs: Array
+
+
+def whitened(problem: Problem, points: Array, omega: Array, cross: Array) -> Whitened:
+    """Return residual and targets whitened at each point (P, J) of the log sds; cross: (P, K, N), covariances of K targets with the observations."""
+    from scipy.linalg.blas import dtrsm
+
+    logs = -0.5 * ((points - problem.centre) ** 2) @ problem.precision
+    right = _right(problem.residual, cross)
+    grams = np.empty((points.shape[0], right.shape[1], right.shape[1]))
+    factors, white = [], []
+    for i, sigma in enumerate(problem.sigmas(np.exp(2.0 * points), omega)):
+        factors.append(_factor(sigma))
+        white.append(dtrsm(1.0, factors[i], right[i].T, lower=1))
+        np.matmul(white[i].T, white[i], out=grams[i])
+        logs[i] -= np.log(np.einsum("ii->i", factors[i])).sum() + 0.5 * grams[i, 0, 0]
+    return Whitened(tuple(factors), tuple(white), grams, logs)
+
+
+def extended(before: Whitened, strip: Problem, points: Array, omega: Array, cross: Array) -> tuple[Array, Array]:
+    """Return log posteriors and Gram matrices at the points, as `at_points` does, once M more observations are there.
+
+    before: of the first N. strip: the problem with the M latest as rows and all N + M as columns. cross: (P, K, M), of the latest.
+    """
+    from scipy.linalg.blas import dtrsm
+
+    n, m = before.factors[0].shape[0], strip.residual.size
+    variances = np.exp(2.0 * points)
+    sigmas = (variances[:, :-1] @ strip.stack.reshape(strip.stack.shape[0], m * (n + m))).reshape(-1, m, n + m)
+    sigmas += strip.fixed
+    np.einsum("pii->pi", sigmas[:, :, n:])[:] += variances[:, -1:] * omega[strip.group]
+    right = _right(strip.residual, cross)
+    logs, grams = before.logs.copy(), before.grams.copy()
+    for i, sigma in enumerate(sigmas):
+        known = dtrsm(1.0, before.factors[i], sigma[:, :n].T, lower=1)
+        factor = _factor(sigma[:, n:] - known.T @ known)
+        white = dtrsm(1.0, factor, right[i].T - known.T @ before.white[i], lower=1)
+        gram = white.T @ white
+        grams[i] += gram
+        logs[i] -= np.log(np.einsum("ii->i", factor)).sum() + 0.5 * gram[0, 0]
+    return logs, grams
+
+
 def at_points(problem: Problem, points: Array, omega: Array, cross: Array) -> tuple[Array, Array]:
     """Return, at each point (P, J) of the log sds, the log posterior (P,) up to a constant, and a Gram matrix (P, K + 1, K + 1).
 
     cross: (P, K, N), covariances of K targets with the observations. The Gram matrix is that of the whitened residual and the whitened
     covariances: its first row gives the targets' means, the rest what conditioning takes from their covariance.
     """
-    from scipy.linalg.blas import dtrsm
+    found = whitened(problem, points, omega, cross)
+    return found.logs, found.grams
 
-    logs = -0.5 * ((points - problem.centre) ** 2) @ problem.precision
-    k = cross.shape[1]
-    right = np.empty((points.shape[0], k + 1, problem.residual.size))
-    right[:, 0] = problem.residual
+
+def _right(residual: Array, cross: Array) -> Array:
+    right = np.empty((cross.shape[0], cross.shape[1] + 1, residual.size))
+    right[:, 0] = residual
     right[:, 1:] = cross
-    grams = np.empty((points.shape[0], k + 1, k + 1))
-    for i, sigma in enumerate(problem.sigmas(np.exp(2.0 * points), omega)):
-        factor = _factor(sigma)
-        white = dtrsm(1.0, factor, right[i].T, lower=1)
-        np.matmul(white.T, white, out=grams[i])
-        logs[i] -= np.log(np.einsum("ii->i", factor)).sum() + 0.5 * grams[i, 0, 0]
-    return logs, grams
+    return right
 
 
 def _factor(sigma: Array) -> Array:
