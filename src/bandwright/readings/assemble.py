@@ -33,7 +33,7 @@ class Entry:
     numeric: bool = False
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Subject:
     """What entries speak of: a carrier whose technology and role may not be known yet."""
 
@@ -58,6 +58,30 @@ class _Subject:
         return self.rat or self.hint
 
 
+class _Subjects:
+    """The subjects of one piece in their order, and the last one of each place, technology, role and index."""
+
+    def __init__(self) -> None:
+        self.all: list[_Subject] = []
+        self._last: dict[Hashable, _Subject] = {}
+        self._beside: dict[Hashable, list[_Subject]] = {}
+
+    def add(self, subject: _Subject) -> _Subject:
+        self.all.append(subject)
+        self._last[subject.block, subject.role, subject.index, subject.rat] = subject
+        self._beside.setdefault((subject.block, subject.role, subject.index), []).append(subject)
+        return subject
+
+    def last(self, entry: Entry) -> _Subject | None:
+        """Return the last subject of an entry's place, technology, role and index."""
+        key = entry.key
+        return self._last.get((entry.block, key.role, key.index, key.rat))
+
+    def beside(self, entry: Entry) -> list[_Subject]:
+        """Return the subjects of an entry's place, role and index, of whatever technology."""
+        return self._beside.get((entry.block, entry.key.role, entry.key.index), [])
+
+
 _IDENTITIES = {"band", "arfcn", "pci", "cell_id"}
 _LEVELS = {"rsrp", "rsrq", "sinr", "rssi"}
 _OF_THE_NETWORK = {"plmn", "tac", "cell_id", "enb_id"}
@@ -68,7 +92,7 @@ def assemble(entries: Iterable[Entry], *, key: str, dialect: str) -> Piece | Non
     """Return the piece that entries make, or None where they say nothing of the radio."""
     entries = list(entries)
     piece: Piece | None = None
-    subjects: list[_Subject] = []
+    subjects = _Subjects()
     heard: set[Rat] = set()
     for entry in entries:
         if piece is None:
@@ -98,7 +122,7 @@ def _hear(entry: Entry, heard: set[Rat]) -> None:
         heard.add(Rat.LTE)
 
 
-def _take(entry: Entry, piece: Piece, subjects: list[_Subject], heard: set[Rat]) -> None:
+def _take(entry: Entry, piece: Piece, subjects: _Subjects, heard: set[Rat]) -> None:
     key = entry.key
     quantity = key.quantity
     span = (entry.label_start, entry.stop)
@@ -135,7 +159,7 @@ def _registration(entry: Entry, piece: Piece, span: tuple[int, int]) -> None:
         piece.spans.append(span)
 
 
-def _mode(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[int, int]) -> None:
+def _mode(entry: Entry, piece: Piece, subjects: _Subjects, span: tuple[int, int]) -> None:
     mode = None if entry.cut else mode_of(entry.text)
     bare = entry.key.form == "bare"
     if bare and mode not in {None, Mode.LTE, Mode.NR_SA} and not (mode is Mode.ENDC and re.search(r"(?i)nsa|en-?dc", entry.text)):
@@ -169,24 +193,17 @@ def _temperature(entry: Entry, piece: Piece, span: tuple[int, int]) -> None:
         piece.spans.append(span)
 
 
-def _subject(entry: Entry, subjects: list[_Subject], rat: Rat | None = None) -> _Subject:
+def _subject(entry: Entry, subjects: _Subjects) -> _Subject:
     """Return the last subject of an entry's place, technology, role and index, or a new one."""
-    key = entry.key
-    wanted = rat or key.rat
-    for subject in reversed(subjects):
-        if (
-            subject.block == entry.block
-            and subject.role == key.role
-            and subject.index == key.index
-            and (subject.rat is wanted or (rat is not None and subject.technology is rat))
-        ):
-            return subject
-    made = _Subject(entry.block, wanted, key.role, key.index, entry.label_start, key.words)
-    subjects.append(made)
-    return made
+    known = subjects.last(entry)
+    return known if known is not None else subjects.add(_new_subject(entry, entry.key.rat))
 
 
-def _quantity(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[int, int], heard: set[Rat]) -> None:
+def _new_subject(entry: Entry, rat: Rat | None) -> _Subject:
+    return _Subject(entry.block, rat, entry.key.role, entry.key.index, entry.label_start, entry.key.words)
+
+
+def _quantity(entry: Entry, piece: Piece, subjects: _Subjects, span: tuple[int, int], heard: set[Rat]) -> None:
     key = entry.key
     subject = _subject(entry, subjects)
     if subject.technology is None and (heard == {Rat.LTE} or key.quantity == "enb_id"):
@@ -231,16 +248,14 @@ def _quantity(entry: Entry, piece: Piece, subjects: list[_Subject], span: tuple[
             piece.spans.append((span[0], made.stop))
             return
         if _begins_again(subject, key) or item.name in _IDENTITIES:
-            subject = _Subject(entry.block, key.rat or (rat if rat is not None else None), key.role, key.index, entry.label_start, key.words)
+            subject = subjects.add(_new_subject(entry, key.rat or rat))
             subject.hint = rat
-            subjects.append(subject)
         else:
             piece.warnings.append(f"{item.name} is printed twice: {known.value} and {value}; the first is kept")
             return
     elif known is not None and _begins_again(subject, key):
-        subject = _Subject(entry.block, key.rat, key.role, key.index, entry.label_start, key.words)
+        subject = subjects.add(_new_subject(entry, key.rat))
         subject.hint = rat
-        subjects.append(subject)
     subject.fields[item.name] = item
     if item.name in {"cell_id", "tac"}:
         subject.texts[item.name] = entry.text.strip("'\" \t,;")
@@ -252,17 +267,15 @@ def _begins_again(subject: _Subject, key: Key) -> bool:
     return subject.first == key.words
 
 
-def _of_technology(entry: Entry, subject: _Subject, subjects: list[_Subject], rat: Rat) -> _Subject:
+def _of_technology(entry: Entry, subject: _Subject, subjects: _Subjects, rat: Rat) -> _Subject:
     """Return the subject that an entry whose own text names its technology belongs to."""
     if subject.technology is None:
         subject.hint = rat
         return subject
-    for other in reversed(subjects):
-        if other.block == entry.block and other.role == entry.key.role and other.index == entry.key.index and other.technology is rat:
+    for other in reversed(subjects.beside(entry)):
+        if other.technology is rat:
             return other
-    made = _Subject(entry.block, rat, entry.key.role, entry.key.index, entry.label_start, entry.key.words)
-    subjects.append(made)
-    return made
+    return subjects.add(_new_subject(entry, rat))
 
 
 def _network_code(entry: Entry, subject: _Subject, piece: Piece, span: tuple[int, int]) -> None:
@@ -278,7 +291,7 @@ def _network_code(entry: Entry, subject: _Subject, piece: Piece, span: tuple[int
             subject.mnc = subject.mnc or where
 
 
-def _role(entry: Entry, subject: _Subject, subjects: list[_Subject], piece: Piece, span: tuple[int, int]) -> None:
+def _role(entry: Entry, subject: _Subject, subjects: _Subjects, piece: Piece, span: tuple[int, int]) -> None:
     """Read "Cell: PCC", "Carrier: SCC1", "Role: serving": the value says whose the values around it are."""
     said = classify(entry.text.strip("'\" \t"))
     if not said.known or said.quantity not in {"", "role"} or not (said.role or said.rat is not None):
@@ -288,8 +301,7 @@ def _role(entry: Entry, subject: _Subject, subjects: list[_Subject], piece: Piec
     if (subject.fields and (entry.block == () or _begins_again(subject, entry.key))) or (
         subject.said is not None and (subject.said.role, subject.said.index) != (said.role, said.index)
     ):
-        subject = _Subject(entry.block, entry.key.rat, entry.key.role, entry.key.index, entry.label_start, entry.key.words)
-        subjects.append(subject)
+        subject = subjects.add(_new_subject(entry, entry.key.rat))
     if said.role and not subject.role:
         subject.said = said  # later entries of the block still find the subject under its own key
     if said.rat is not None and subject.rat is None:
@@ -302,49 +314,43 @@ def _port(entry: Entry, subject: _Subject, item: Field) -> None:
     subject.ports.setdefault(f"{item.name}_per_port", []).append((value, span.start, span.stop))
 
 
-def _end_lists(last: Entry, subjects: list[_Subject]) -> None:
+def _end_lists(last: Entry, subjects: _Subjects) -> None:
     """Drop a list of receive ports that the text ends with: it may go on."""
-    for subject in subjects:
+    for subject in subjects.all:
         for name, levels in list(subject.ports.items()):
             if last.key.port and last.key.quantity == name and levels:
                 del subject.ports[name]
 
 
-def _place(piece: Piece, subjects: list[_Subject]) -> None:
+def _place(piece: Piece, subjects: _Subjects) -> None:
     """Turn subjects into carriers: technology by the stated mode where one choice is left, then role; join what is one carrier."""
-    placed: list[tuple[_Subject, Draft]] = []
-    for subject in subjects:
-        rat = subject.technology or (subject.said.rat if subject.said is not None else None) or _by_mode(piece.mode, subject, subjects)
+    placed = _Placed()
+    measured = {rat: {name for subject in subjects.all if subject.technology is rat for name in subject.fields} for rat in Rat}
+    for subject in subjects.all:
+        rat = subject.technology or (subject.said.rat if subject.said is not None else None) or _by_mode(piece.mode, subject, measured)
         _finish(subject, rat)
         if rat is None or not subject.fields:
             piece.unread.extend(subject.loose)
             continue
         role = subject.said.role if subject.said is not None and subject.said.role else subject.role
-        index = subject.said.index if subject.said is not None and subject.said.index is not None else subject.index
         piece.spans.extend(subject.loose)
         draft = Draft(rat, _role_of(role, rat, piece.mode, placed), subject.start, dict(subject.fields))
         if not _has_value(draft):
             continue
-        twin = _one_of(placed, subject, draft, index)
-        if twin is None and set(draft.fields) <= _OF_THE_NETWORK and any(known.rat is rat for _, known in placed):
-            twin = next((known for _, known in placed if known.rat is rat and known.role in {Role.PCELL, Role.PSCELL}), None)
+        twin = placed.one_of(subject, draft)
+        if twin is None and rat in placed.rats and draft.fields.keys() <= _OF_THE_NETWORK:
+            twin = placed.primary.get(rat)
             if twin is None:
                 piece.unread.extend(subject.loose)
                 continue
         if twin is None:
-            placed.append((subject, draft))
+            placed.add(subject, draft)
         else:
-            for item in draft.fields.values():
-                if item.name in twin.fields and _differ(twin.fields[item.name], item):
-                    twin.others.append((item, piece.key))
-                    piece.warnings.append(f"{item.name} is printed twice and differs: the first is kept, the other beside it")
-                else:
-                    twin.put(item)
-            if twin.role is Role.SERVING and draft.role is not None:
-                twin.role = draft.role
-    piece.drafts.extend(draft for _, draft in placed)
+            _put_to(twin, draft, piece)
+            placed.changed(twin)
+    piece.drafts.extend(placed.drafts)
     rats = {draft.rat for draft in piece.drafts if draft.role not in {Role.NEIGHBOUR, Role.SCAN}}
-    homeless = any(subject.technology is None and subject.said is None and _LEVELS & set(subject.fields) for subject in subjects) and piece.mode is None
+    homeless = any(subject.technology is None and subject.said is None and _LEVELS & set(subject.fields) for subject in subjects.all) and piece.mode is None
     if rats and not homeless:
         piece.say_mode(Mode.ENDC if len(rats) == 2 else Mode.LTE if rats == {Rat.LTE} else Mode.NR, 1)
 
@@ -353,19 +359,34 @@ def _has_value(draft: Draft) -> bool:
     return any(item.state is FieldState.OK for item in draft.fields.values())
 
 
-def _by_mode(mode: Mode | None, subject: _Subject, subjects: list[_Subject]) -> Rat | None:
-    """Return the technology that a stated mode leaves for a subject that names none."""
+def _put_to(twin: Draft, draft: Draft, piece: Piece) -> None:
+    """Put what a later block says of a carrier to it."""
+    for item in draft.fields.values():
+        if item.name in twin.fields and _differ(twin.fields[item.name], item):
+            twin.others.append((item, piece.key))
+            piece.warnings.append(f"{item.name} is printed twice and differs: the first is kept, the other beside it")
+        else:
+            twin.put(item)
+    if twin.role is Role.SERVING and draft.role is not None:
+        twin.role = draft.role
+
+
+def _by_mode(mode: Mode | None, subject: _Subject, measured: dict[Rat, set[str]]) -> Rat | None:
+    """Return the technology that a stated mode leaves for a subject that names none. measured: what others name of each technology."""
     if mode is Mode.LTE:
         return Rat.LTE
     if mode in {Mode.NR, Mode.NR_SA}:
         return Rat.NR
-    if mode is Mode.ENDC and any(other.technology is Rat.NR and set(other.fields) & set(subject.fields) for other in subjects):
-        led = any(other.technology is Rat.LTE and set(other.fields) & set(subject.fields) for other in subjects)
-        return None if led else Rat.LTE
+    if mode is Mode.ENDC and not measured[Rat.NR].isdisjoint(subject.fields):
+        return Rat.LTE if measured[Rat.LTE].isdisjoint(subject.fields) else None
     return None
 
 
-def _role_of(role: str, rat: Rat, mode: Mode | None, placed: list[tuple[_Subject, Draft]]) -> Role:
+_LEADING = {Role.PCELL, Role.PSCELL, Role.SERVING}
+_MOST_COMPARED = 40  # carriers of one technology and index without an identity that decides: more than any device has
+
+
+def _role_of(role: str, rat: Rat, mode: Mode | None, placed: _Placed) -> Role:
     if role == "neighbour":
         return Role.NEIGHBOUR
     if role == "scan":
@@ -377,36 +398,92 @@ def _role_of(role: str, rat: Rat, mode: Mode | None, placed: list[tuple[_Subject
             return Role.PCELL
         return Role.PSCELL if mode is Mode.ENDC else Role.SERVING
     if role == "secondary":
-        led = any(draft.rat is rat and draft.role in {Role.PCELL, Role.PSCELL, Role.SERVING} for _, draft in placed)
-        return Role.SCELL if rat is Rat.LTE or led else Role.SERVING
+        return Role.SCELL if rat is Rat.LTE or rat in placed.led else Role.SERVING
     return Role.SERVING
 
 
-def _one_of(placed: list[tuple[_Subject, Draft]], subject: _Subject, draft: Draft, index: int | None) -> Draft | None:
-    """Return the carrier that a subject of another block is part of; None where it is its own, or where several could be meant."""
-    if draft.role in {Role.NEIGHBOUR, Role.SCAN}:
-        return None
-    named = [(name, item.value) for name in ("pci", "arfcn", "band") if (item := draft.fields.get(name)) is not None and item.value is not None]
-    fitting = []
-    for other, known in placed:
-        if any((theirs := known.fields.get(name)) is not None and theirs.value is not None and theirs.value != value for name, value in named):
-            continue
-        if other.first is subject.first and other.block == subject.block:
-            continue
-        other_index = other.said.index if other.said is not None and other.said.index is not None else other.index
-        if known.rat is not draft.rat or known.role in {Role.NEIGHBOUR, Role.SCAN}:
-            continue
-        if known.role is not draft.role and (Role.SERVING not in {known.role, draft.role} or Role.SCELL in {known.role, draft.role}):
-            continue
-        if other_index != index or (other.block == subject.block and other.first == subject.first):
-            continue
-        shared = [name for name in draft.fields if name in known.fields]
-        if other.block == subject.block:  # one carrier, named with and without its technology: only another identity makes another of it
-            shared = [name for name in shared if name in _IDENTITIES]
-        if shared and any(_differ(known.fields[name], draft.fields[name]) for name in shared):
-            continue
-        fitting.append(known)
-    return fitting[0] if len(fitting) == 1 else None
+class _Placed:
+    """The carriers of one piece so far, found again by what they could share with a later block: technology, index and physical cell."""
+
+    def __init__(self) -> None:
+        self.drafts: list[Draft] = []
+        self.rats: set[Rat] = set()
+        self.led: set[Rat] = set()  # technologies that have a carrier which a secondary one can be secondary to
+        self.primary: dict[Rat, Draft] = {}
+        self._all: dict[Hashable, list[tuple[_Subject, Draft]]] = {}
+        self._by_pci: dict[Hashable, list[tuple[_Subject, Draft]]] = {}
+        self._where: dict[int, tuple[Hashable, tuple[_Subject, Draft]]] = {}
+
+    def add(self, subject: _Subject, draft: Draft) -> None:
+        """Put a carrier of its own."""
+        self.drafts.append(draft)
+        if draft.rat is None or draft.role is None:
+            return
+        self.rats.add(draft.rat)
+        if draft.role in _LEADING:
+            self.led.add(draft.rat)
+        if draft.role in {Role.NEIGHBOUR, Role.SCAN}:
+            return
+        kind = (draft.rat, _index(subject))
+        self._all.setdefault(kind, []).append((subject, draft))
+        self._by_pci.setdefault((*kind, _pci(draft)), []).append((subject, draft))
+        self._where[id(draft)] = ((*kind, _pci(draft)), (subject, draft))
+        self.changed(draft)
+
+    def changed(self, draft: Draft) -> None:
+        """Note what a carrier is since another block was put to it."""
+        if draft.rat is not None and draft.role in {Role.PCELL, Role.PSCELL}:
+            self.primary.setdefault(draft.rat, draft)
+        place = self._where.get(id(draft))
+        if place is not None and isinstance(place[0], tuple) and place[0][2] is None and _pci(draft) is not None:
+            self._by_pci[place[0]].remove(place[1])
+            key = (*place[0][:2], _pci(draft))
+            self._by_pci.setdefault(key, []).append(place[1])
+            self._where[id(draft)] = (key, place[1])
+
+    def one_of(self, subject: _Subject, draft: Draft) -> Draft | None:
+        """Return the carrier that a subject of another block is part of; None where it is its own, or where several could be meant."""
+        if draft.role in {Role.NEIGHBOUR, Role.SCAN}:
+            return None
+        kind = (draft.rat, _index(subject))
+        pci = _pci(draft)
+        if pci is None:
+            candidates = self._all.get(kind, [])
+        else:
+            candidates = self._by_pci.get((*kind, pci), []) + self._by_pci.get((*kind, None), [])
+        fitting: list[Draft] = []
+        for other, known in candidates[:_MOST_COMPARED]:
+            if _could_be(other, known, subject, draft):
+                fitting.append(known)
+                if len(fitting) > 1:
+                    return None
+        return fitting[0] if fitting else None
+
+
+def _index(subject: _Subject) -> int | None:
+    return subject.said.index if subject.said is not None and subject.said.index is not None else subject.index
+
+
+def _pci(draft: Draft) -> object:
+    item = draft.fields.get("pci")
+    return None if item is None else item.value
+
+
+def _could_be(other: _Subject, known: Draft, subject: _Subject, draft: Draft) -> bool:
+    """Whether a carrier, made of another subject of the same technology and index, and a draft could be one carrier."""
+    same_block = other.block == subject.block
+    if same_block and other.first == subject.first:
+        return False
+    if known.role is not draft.role and (Role.SERVING not in {known.role, draft.role} or Role.SCELL in {known.role, draft.role}):
+        return False
+    for name in ("pci", "arfcn", "band"):
+        mine, theirs = draft.fields.get(name), known.fields.get(name)
+        if mine is not None and theirs is not None and mine.value is not None and theirs.value is not None and mine.value != theirs.value:
+            return False
+    shared = draft.fields.keys() & known.fields.keys()
+    if same_block:  # one carrier, named with and without its technology: only another identity makes another of it
+        shared &= _IDENTITIES
+    return not any(_differ(known.fields[name], draft.fields[name]) for name in shared)
 
 
 def _differ(one: Field, other: Field) -> bool:

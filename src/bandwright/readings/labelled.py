@@ -90,9 +90,13 @@ def _readings(entries: list[Entry]) -> list[Piece]:
         if first is not None:
             out.append(first)
         rest = entries[end:]
+    window = len(rest)
     while rest:
-        piece = assemble(rest, key="labels", dialect="labels")
+        piece = assemble(rest[:window], key="labels", dialect="labels")
         again = _printed_again(piece, rest) if piece is not None else None
+        if again is None and window < len(rest):
+            window *= 4
+            continue
         if again is None:
             if piece is not None:
                 out.append(piece)
@@ -101,6 +105,7 @@ def _readings(entries: list[Entry]) -> list[Piece]:
         if first is not None:
             out.append(first)
         rest = rest[again:]
+        window = 4 * again + 8  # the next reading is likely as long as this one: all that follows need not be read for it
     return out
 
 
@@ -805,7 +810,7 @@ def _turned(
             position += 1
             continue
         cells = cutter(line) if callable(cutter) else []
-        if not line.text.strip() or len(cells) != len(columns) + 1 or (cutter is _blanks and corner):
+        if not line.text.strip() or len(cells) != len(columns) + 1 or (cutter is _blanks and corner) or (not understood and position > first + 6):
             break
         label = cells[0]
         key = classify(label.text.rstrip(": "))

@@ -330,9 +330,21 @@ def _without(spans: list[tuple[int, int]], holes: list[tuple[int, int]]) -> list
             merged[-1] = (merged[-1][0], max(stop, merged[-1][1]))
         elif stop > start:
             merged.append((start, stop))
-    for low, high in holes:
-        merged = [part for a, b in merged for part in (((a, b),) if b <= low or a >= high else ((a, low), (high, b))) if part[1] > part[0]]
-    return merged
+    out: list[tuple[int, int]] = []
+    first = 0
+    for start, stop in merged:
+        place = start
+        while first < len(holes) and holes[first][1] <= start:
+            first += 1
+        for low, high in holes[first:]:
+            if low >= stop:
+                break
+            if low > place:
+                out.append((place, low))
+            place = max(place, high)
+        if place < stop:
+            out.append((place, stop))
+    return out
 
 
 def _left_over(text: str, known: Sequence[tuple[int, int]], start: int, stop: int) -> list[tuple[int, int]]:
