@@ -168,6 +168,20 @@ def setups(site: Site = HERE, as_json: Json = False) -> None:
 
 
 @app.command()
+def propose(
+    site: Site = HERE,
+    gateway: Annotated[str | None, typer.Option(help="On which gateway; the one that can be tuned by default.")] = None,
+    load: Annotated[bool, typer.Option("--load", help="Load the line for 5 s first, so that bands used under load show.")] = False,
+    accept: Annotated[str | None, typer.Option(help='Write these into site.toml: "all", keys or numbers with commas.')] = None,
+    as_json: Json = False,
+) -> None:
+    """Say which modes, bands and anchors are worth trying here; what you accept is written into site.toml."""
+    from bandwright.cli.proposing import show_propose
+
+    show_propose(site, gateway=gateway, load=load, accept=accept, as_json=as_json)
+
+
+@app.command()
 def predict(
     site: Site = HERE,
     paste: Annotated[bool, typer.Option("--paste", help="Read the present state from standard input.")] = False,

@@ -12,13 +12,13 @@ from bandwright.readings.parse import parse
 from bandwright.words.radio import Capture
 from bandwright.words.rig import Setup
 
-__all__ = ["with_predictions"]
+__all__ = ["carriers_seen", "with_predictions"]
 
 
 def with_predictions(house: House) -> tuple[Setup, ...]:
     """Return the declared setups with the scores that physics predicts, where any reading of the site is kept; the others as they are."""
     declared = house.declared
-    carriers = _seen(house)
+    carriers = carriers_seen(house)
     if not any(carriers.values()):
         return declared.setups
     rigs = {r.key: KnownRig(side=side_of(r), carriers=tuple(carriers.get(r.key, {}).values())) for r in declared.rigs}
@@ -26,8 +26,8 @@ def with_predictions(house: House) -> tuple[Setup, ...]:
     return tuple(replace(s, predicted_score=scores.get(s.key)) for s in declared.setups)
 
 
-def _seen(house: House) -> dict[str, dict[str, ActiveCarrier]]:
-    """Carriers by rig and by band or channel, the latest reading of each."""
+def carriers_seen(house: House) -> dict[str, dict[str, ActiveCarrier]]:
+    """Return the carriers that readings showed, by rig and by band or channel, the latest reading of each."""
     setups = {s.key: s.rig for s in house.declared.setups}
     found: dict[str, dict[str, ActiveCarrier]] = {}
     tested = [(setups.get(m.setup_asked or ""), house.records.capture(key)) for m in house.records.measurements(limit=100) for _, key in m.captures]
