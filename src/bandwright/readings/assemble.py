@@ -63,6 +63,7 @@ class _Subjects:
 
     def __init__(self) -> None:
         self.all: list[_Subject] = []
+        self.stated_in: Hashable = None  # the part in which the mode was stated
         self._last: dict[Hashable, _Subject] = {}
         self._beside: dict[Hashable, list[_Subject]] = {}
 
@@ -102,6 +103,10 @@ def assemble(entries: Iterable[Entry], *, key: str, dialect: str) -> Piece | Non
         _take(entry, piece, subjects, heard)
     if piece is None:
         return None
+    if heard == {Rat.LTE}:  # the only technology that the text names, also where it names it last
+        for subject in subjects.all:
+            if subject.technology is None and subject.said is None:
+                subject.hint = Rat.LTE
     _end_lists(entries[-1], subjects)
     _place(piece, subjects)
     if not (piece.drafts or piece.mode or piece.registration or piece.extras or piece.warnings or piece.spans):
@@ -109,6 +114,7 @@ def assemble(entries: Iterable[Entry], *, key: str, dialect: str) -> Piece | Non
     return piece
 
 
+_LTE_BANDS = re.compile(r"['\" ]*B\d{1,2}(?: ?[+,/&] ?B\d{1,2})+\b")
 _NR_WORDS = re.compile(r"(?i)\b(?:5g|nr|nr5g|nsa|en-?dc|sa)\b|\bn\d{1,3}\b")
 
 
@@ -118,7 +124,11 @@ def _hear(entry: Entry, heard: set[Rat]) -> None:
         return
     if entry.key.rat is Rat.NR or _NR_WORDS.search(entry.text) is not None or "5g" in entry.key.words:
         heard.add(Rat.NR)
-    elif entry.key.known and not entry.key.blocked and (entry.key.rat is Rat.LTE or (entry.key.quantity == "mode" and mode_of(entry.text) is Mode.LTE)):
+    elif entry.key.known and not entry.key.blocked and (
+        entry.key.rat is Rat.LTE
+        or (entry.key.quantity == "mode" and mode_of(entry.text) is Mode.LTE)
+        or (entry.key.quantity == "band" and _LTE_BANDS.match(entry.text) is not None)
+    ):
         heard.add(Rat.LTE)
 
 
@@ -130,8 +140,10 @@ def _take(entry: Entry, piece: Piece, subjects: _Subjects, heard: set[Rat]) -> N
         piece.spans.append(span)
         if entry.text.strip("'\" \t").lower() not in UNKNOWN_TEXTS:
             piece.warnings.append("the text holds a subscriber or device identity: redact it before sharing")
-    elif key.foreign or key.blocked or not key.known or quantity in {"", "ul_other", "time", "setting"}:
+    elif key.foreign or key.blocked or not key.known or quantity in {"ul_other", "time", "setting"}:
         pass
+    elif not quantity:
+        _status(entry, piece, span)
     elif quantity == "registration":
         _registration(entry, piece, span)
     elif quantity == "mode":
@@ -140,6 +152,23 @@ def _take(entry: Entry, piece: Piece, subjects: _Subjects, heard: set[Rat]) -> N
         _temperature(entry, piece, span)
     else:
         _quantity(entry, piece, subjects, span, heard)
+
+
+_OF_THE_DEVICE = {"network", "status", "service", "state", "connection", "mobile", "cellular"}
+
+
+def _status(entry: Entry, piece: Piece, span: tuple[int, int]) -> None:
+    """Read "Status: searching" and "Network: LTE", whose labels say no more than that the device's state follows."""
+    key = entry.key
+    if entry.cut or key.role or key.index is not None or not key.words or not _OF_THE_DEVICE.issuperset(key.words):
+        return
+    registration, mode = registration_of(entry.text), mode_of(entry.text)
+    if registration is not None:
+        piece.say_registration(registration, 9)
+    if mode is not None and (mode is Mode.NONE or "network" in key.words):
+        piece.say_mode(mode, 2)
+    if registration is not None or mode is not None:
+        piece.spans.append(span)
 
 
 def _registration(entry: Entry, piece: Piece, span: tuple[int, int]) -> None:
@@ -179,10 +208,19 @@ def _mode(entry: Entry, piece: Piece, subjects: _Subjects, span: tuple[int, int]
         if subject.technology is None and mode in {Mode.LTE, Mode.NR, Mode.NR_SA}:
             subject.hint = Rat.LTE if mode is Mode.LTE else Rat.NR
         return
+    own = None
+    if entry.block and mode in {Mode.LTE, Mode.NR}:  # within a part of its own: that part's technology first of all
+        own = entry.block
+        subject = _subject(entry, subjects)
+        if subject.technology is None:
+            subject.hint = Rat.LTE if mode is Mode.LTE else Rat.NR
     if not bare and {piece.mode, mode} in ({Mode.LTE, Mode.NR}, {Mode.LTE, Mode.NR_SA}) and piece.mode_rank == 2:
-        piece.mode, piece.mode_rank = None, 9
-        piece.why["mode"] = "two technologies are stated"
+        apart = own is not None and subjects.stated_in is not None and own != subjects.stated_in
+        piece.mode, piece.mode_rank = None, 0 if apart else 9
+        if not apart:
+            piece.why["mode"] = "two technologies are stated"
         return
+    subjects.stated_in = own
     piece.say_mode(mode, 1 if bare else 2)
 
 
@@ -335,7 +373,9 @@ def _place(piece: Piece, subjects: _Subjects) -> None:
         role = subject.said.role if subject.said is not None and subject.said.role else subject.role
         piece.spans.extend(subject.loose)
         draft = Draft(rat, _role_of(role, rat, piece.mode, placed), subject.start, dict(subject.fields))
-        if not _has_value(draft):
+        if not _has_value(draft) or _unmeasured(draft):
+            if draft.fields:
+                piece.warnings.append(f"{rat.value}: levels at zero or at the floor of their ranges, and no channel: nothing was measured")
             continue
         twin = placed.one_of(subject, draft)
         if twin is None and rat in placed.rats and draft.fields.keys() <= _OF_THE_NETWORK:
@@ -350,8 +390,11 @@ def _place(piece: Piece, subjects: _Subjects) -> None:
             placed.changed(twin)
     piece.drafts.extend(placed.drafts)
     rats = {draft.rat for draft in piece.drafts if draft.role not in {Role.NEIGHBOUR, Role.SCAN}}
-    homeless = any(subject.technology is None and subject.said is None and _LEVELS & set(subject.fields) for subject in subjects.all) and piece.mode is None
-    if rats and not homeless:
+    homeless = piece.mode is None and any(
+        subject.technology is None and subject.said is None and any(name in subject.fields and subject.fields[name].state is FieldState.OK for name in _LEVELS)
+        for subject in subjects.all
+    )
+    if len(rats) == 2 or (rats and not homeless):
         piece.say_mode(Mode.ENDC if len(rats) == 2 else Mode.LTE if rats == {Rat.LTE} else Mode.NR, 1)
 
 
@@ -369,6 +412,20 @@ def _put_to(twin: Draft, draft: Draft, piece: Piece) -> None:
             twin.put(item)
     if twin.role is Role.SERVING and draft.role is not None:
         twin.role = draft.role
+
+
+_DEFAULTS = {"rsrp": (0, -140, -141, -156, -44), "rsrq": (0, -20, -19.5, -43), "sinr": (0, -20, -23), "rssi": (0, -113, -117, -120)}
+
+
+def _unmeasured(draft: Draft) -> bool:
+    """Whether a carrier is only named, with the values that equipment prints where nothing was measured."""
+    for item in draft.fields.values():
+        if item.name in _DEFAULTS:
+            if item.state is FieldState.OK and item.value not in _DEFAULTS[item.name]:
+                return False
+        elif item.state is FieldState.OK and not (item.name in {"pci", "cell_id", "arfcn", "band"} and item.value == 0):
+            return False
+    return "rsrp" in draft.fields
 
 
 def _by_mode(mode: Mode | None, subject: _Subject, measured: dict[Rat, set[str]]) -> Rat | None:
@@ -447,10 +504,7 @@ class _Placed:
             return None
         kind = (draft.rat, _index(subject))
         pci = _pci(draft)
-        if pci is None:
-            candidates = self._all.get(kind, [])
-        else:
-            candidates = self._by_pci.get((*kind, pci), []) + self._by_pci.get((*kind, None), [])
+        candidates = self._all.get(kind, []) if pci is None else self._by_pci.get((*kind, pci), []) + self._by_pci.get((*kind, None), [])
         fitting: list[Draft] = []
         for other, known in candidates[:_MOST_COMPARED]:
             if _could_be(other, known, subject, draft):

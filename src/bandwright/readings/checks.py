@@ -35,7 +35,9 @@ def check_carrier(draft: Draft, warnings: list[str], *, whole: bool = True) -> N
     """
     _ranges(draft)
     _floors(draft)
+    _whole_band_power(draft)
     _channel(draft, warnings, whole=whole)
+    _uplink_channel(draft)
     _widths(draft, warnings)
     _node(draft, warnings)
     _ports(draft, warnings)
@@ -77,6 +79,20 @@ def _floors(draft: Draft) -> None:
     for name, floors in _FLOORS.items():
         if _number(draft, name) in floors:
             _null(draft, draft.fields[name], "the floor of its range, beside no other level: a default", FieldState.UNKNOWN)
+
+
+def _whole_band_power(draft: Draft) -> None:
+    """Drop an RSSI below the RSRP of the same carrier: it contains it (TS 36.214 5.1.3), so that it is a default or of another cell."""
+    level, power = _number(draft, "rsrp"), _number(draft, "rssi")
+    if level is not None and power is not None and power < level:
+        _null(draft, draft.fields["rssi"], f"conflict: below the RSRP of {level:g} dBm, which it contains", FieldState.CONFLICTING)
+
+
+def _uplink_channel(draft: Draft) -> None:
+    """Drop an LTE uplink channel that no band has: they begin at 18000, where the band is not one of TDD (TS 36.101 table 5.7.3-1)."""
+    item = draft.fields.get("ul_arfcn")
+    if draft.rat is Rat.LTE and item is not None and isinstance(item.value, int) and item.value < 18000:
+        _null(draft, item, f"conflict: {item.value} is no uplink channel", FieldState.CONFLICTING)
 
 
 def _channel(draft: Draft, warnings: list[str], *, whole: bool) -> None:

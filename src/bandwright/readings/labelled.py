@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
 
 from bandwright.readings.assemble import Entry, assemble
 from bandwright.readings.draft import Piece
-from bandwright.readings.labels import Key, classify, combine
+from bandwright.readings.labels import Key, classify, combine, flag_of
 from bandwright.readings.values import UNKNOWN_TEXTS, band_of, mode_of, read_value, registration_of
-from bandwright.words.radio import FieldState, Role
+from bandwright.words.radio import FieldState, Mode, Role
 
 __all__ = ["labelled_entries", "read_labelled", "read_table"]
 
@@ -37,6 +37,7 @@ _STAMP = re.compile(
 _NUMBERED = re.compile(r"[A-Za-z][A-Za-z ]{1,20}[ ]?#?(\d{1,2})\Z")
 _FIGURE = re.compile(r"-?\d+(?:[.,]\d+)?(?: ?(?:dBm?|MHz))?\Z")
 _EMPHASIS = re.compile(r"\*\*|`+")
+_WIRELESS_BAND = re.compile(r"(?:2[.,]4|5|6) ?GHz\Z")
 _PATH = re.compile(r"[\w\[\]-]+(?:[./][\w\[\]-]+)+\Z")
 _GUIDE = re.compile(
     r"(?i)^(?:very )?(?:excellent|good|fair|poor|bad|weak|strong|great|ok|no signal|mid(?: cell)?|cell edge|medium|quality|legend|signal (?:quality|strength) (?:guide|table))\b"
@@ -78,7 +79,35 @@ def read_labelled(text: str) -> list[Piece]:
     pieces = [piece for entries in groups for piece in _readings(entries)]
     if pieces:
         pieces[0].spans.extend(headings)
+    for piece in pieces:
+        if piece.mode is Mode.LTE and piece.mode_rank == 1 and _names_another(text, piece):
+            piece.mode, piece.mode_rank = None, 0
+            piece.why["mode"] = "an NR carrier is named in what could not be read"
     return pieces
+
+
+_NR_BAND = re.compile(r"\bn\d{1,3}\b|\bNR\b[^\n]*[ \t]-?\d{2,}")
+
+
+def _names_another(text: str, piece: Piece) -> bool:
+    """Whether an NR carrier stands between what a piece has read: then its carriers are not all there are."""
+    place = piece.start
+    for start, stop in (*sorted(piece.spans), (piece.stop, piece.stop)):
+        if start > place and _in_a_state(text, place, start):
+            return True
+        place = max(place, stop)
+    return _in_a_state(text, piece.stop, min(len(text), piece.stop + 400))
+
+
+def _in_a_state(text: str, start: int, stop: int) -> bool:
+    """Whether an NR carrier is named in text[start:stop], on a line that is no setting or capability."""
+    for found in _NR_BAND.finditer(text, start, stop):
+        line = text[text.rfind("\n", 0, found.start()) + 1 : found.start()]
+        separator = _first_separator(line)
+        said = classify(line[: separator.start()] if separator is not None else line.strip()[:60])
+        if not said.blocked and said.quantity != "setting":
+            return True
+    return False
 
 
 def _readings(entries: list[Entry]) -> list[Piece]:
@@ -176,6 +205,12 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
             groups[-1].extend(samples)
             position += 1
             continue
+        stacked = _stacked(lines, position, len(text))
+        if stacked is not None:
+            pairs, position = stacked
+            block = tuple(h.number for h in headings if h.says)
+            groups[-1].extend(_entry(label, value, tuple(h.key for h in headings), block, cut=value.stop == len(text)) for label, value, _ in pairs)
+            continue
         table = read_table(lines, position, text, tuple(h.key for h in headings))
         if table is not None:
             rows, position, known = table
@@ -190,7 +225,16 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
         indent = len(line.text) - len(line.text.lstrip(" \t"))
         _close(headings, indent)
         found = _pairs(line, len(text))
-        if found:
+        listed = _carrier_of(line, found)
+        if listed is not None:
+            number += 1
+            for heading in headings:
+                if heading.inner is None:
+                    heading.inner = indent
+            outer = tuple(h.key for h in headings)
+            block = (*(h.number for h in headings if h.says), *(("line", number) if _is_one_carrier(listed) else ()))
+            groups[-1].extend(_entry(label, value, (*outer, *about), block, cut=value.stop == len(text)) for label, value, about in listed)
+        elif found:
             if line.text.lstrip().startswith("- ") and _has_more_below(lines, position, indent):
                 number += 1  # an item of a list, with its own labels below: a carrier of its own
                 headings.append(_Heading(indent, indent + 2, Key(), number, says=True))
@@ -209,6 +253,9 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
             _open(headings, line, indent, number)
             if headings and headings[-1].number == number and _says(headings[-1].key) and headings[-1].key.known:
                 spans.append((line.start, line.stop))
+            bare = _bare_segment(line)
+            if headings and headings[-1].number == number and mode_of(bare.text) in {Mode.NR_SA, Mode.ENDC} and not any(h.key.blocked for h in headings):
+                groups[-1].append(Entry(Key(quantity="mode", words=("mode",)), bare.text, bare.start, bare.stop, bare.start, (), bare.stop == len(text)))
             listed = _items(_bare_segment(line))
             if listed and headings and headings[-1].number == number:
                 headings[-1].key = _joined(headings[-1].key, listed[0].about)
@@ -220,6 +267,25 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
     return [group for group in groups if group], spans
 
 
+def _carrier_of(line: _Segment, found: list[_Pair]) -> list[_Pair] | None:
+    """Return the pairs of a line that lists what is known of one carrier, where it is better read so than pair by pair."""
+    bare = _bare_segment(line)
+    stamp = _STAMP.match(line.text)
+    if stamp is not None:
+        bare = _bare_segment(_Segment(line.text[stamp.end() :], line.start + stamp.end(), line.stop))
+    listed = _items(bare)
+    if listed is None or len(listed) < 2 or len(listed) + (stamp is not None) <= len(found):
+        return None
+    if not any(classify(pair.label.text).quantity in _MEASURED for pair in listed):
+        return None
+    return [*(found[:1] if stamp is not None and found and found[0].label.text == "time" else []), *listed]
+
+
+def _is_one_carrier(listed: list[_Pair]) -> bool:
+    return any(classify(pair.label.text).quantity in {"band", "arfcn", "pci"} for pair in listed)
+
+
+_MEASURED = {"rsrp", "rsrq", "rssi", "sinr", "plmn", "mcc"}
 _SAMPLE = re.compile(r"[ \t]*([A-Za-z_:][\w:]*)\{([^{}\n]*)\}[ \t]+(\S+)(?:[ \t]+\d{10,13})?[ \t]*\Z")
 _SAMPLE_LABEL = re.compile(r"(\w+)=\"([^\"]*)\"")
 
@@ -253,6 +319,40 @@ def _sample(line: _Segment, named: set[Hashable], *, cut: bool) -> list[Entry]:
         Entry(combine(tuple(about), label), found.group(3), line.start + found.start(3), line.start + found.end(3), line.start + found.start(1), block, cut)
     )
     return out
+
+
+def _stacked(lines: list[_Segment], position: int, end: int) -> tuple[list[_Pair], int] | None:
+    """Return the pairs of a page that prints each label above its value, and where they end; None where fewer than two follow each other."""
+    pairs: list[_Pair] = []
+    after = position
+    while True:
+        at = _next_said(lines, after)
+        under = _next_said(lines, at + 1)
+        if under >= len(lines) or under > at + 2:
+            break
+        label, value = _stripped(lines[at]), _stripped(lines[under])
+        if _first_separator(label.text) is not None or not _is_label(label.text) or _is_label(value.text) or _first_separator(value.text) is not None:
+            break
+        key = classify(label.text)
+        if key.quantity not in {"mode", "registration"}:
+            made = read_value(key, value.text, value.start, cut=value.stop == end)
+            if made is None or made.field is None or (made.field.state is not FieldState.OK and value.text.lower() not in UNKNOWN_TEXTS and value.stop < end):
+                break
+        pairs.append(_Pair(label, value))
+        after = under + 1
+    return (pairs, after) if len(pairs) > 1 else None
+
+
+def _stripped(line: _Segment) -> _Segment:
+    bare = line.text.strip()
+    start = line.start + (line.text.index(bare) if bare else 0)
+    return _Segment(bare, start, start + len(bare))
+
+
+def _next_said(lines: list[_Segment], position: int) -> int:
+    while position < len(lines) and not lines[position].text.strip():
+        position += 1
+    return position
 
 
 def _lines(text: str) -> list[_Segment]:
@@ -290,9 +390,13 @@ def _open(headings: list[_Heading], line: _Segment, indent: int, number: int) ->
         bare = bare[: separator.start()]
         if not classify(bare).foreign:
             return
-    elif line.text.strip()[:1].isalnum() and len(_segments(line)) > 1 and _items(_bare_segment(line)) is None:
-        return
+    elif line.text.strip()[:1].isalnum() and len(parts := _segments(line)) > 1 and _items(_bare_segment(line)) is None:
+        named = [classify(part.text) for part in parts]
+        if not all(part.known and _says(part) and part.quantity in {"", "role"} for part in named):
+            return
     key = classify(bare)
+    if _WIRELESS_BAND.match(bare):
+        key = Key(foreign=True, known=False, words=key.words)
     inherited = None
     while headings and headings[-1].indent >= indent:
         inherited = headings.pop().key
@@ -377,6 +481,8 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
                 position += 1
             out.extend(pair._replace(about=about) for pair in _compound(segment, value))
             position += 1
+        elif position == 0 and len(segments) == 3 and _names_technology(segment) and _is_label(segments[1].text) and not _is_label(segments[2].text):
+            about = (classify(segment.text),)
         elif following is not None and _is_label(segment.text) and not _is_label(following.text) and _first_separator(following.text) is None:
             if position + 2 < len(segments) and _FIGURE.match(segments[position + 2].text):
                 break  # a row of several values: whose they are stands in a heading that was not understood
@@ -390,6 +496,11 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
     if any(classify(pair.label.text).quantity == "setting" for pair in out):
         return []  # a line of settings, whose "band" is one too
     return out
+
+
+def _names_technology(segment: _Segment) -> bool:
+    key = classify(segment.text)
+    return key.known and key.rat is not None and not key.quantity
 
 
 def _reads(segment: _Segment) -> bool:
@@ -449,9 +560,12 @@ def _listed_after(segment: _Segment, separator: re.Match[str]) -> list[_Pair] | 
 
 
 _ITEM = re.compile(
-    r"[ ]*(?:[,;|]|@|[ ]/[ ]|[ ]-[ ])[ ]*|[ ]*\((?=\d+(?:\.\d)? ?MHz\)|[A-Z-]{3,}[ :=])|\)[ ,;]*|(?<!DL)(?<!UL)(?<!BW)[ ]+(?=(?:\d+(?:\.\d)? ?MHz|RSRP|RSRQ|SINR|SNR|RSSI|PCI|EARFCN|N?R?-?ARFCN)\b)"
+    r"[ ]*(?:[,;|·•]|@|[ ]/[ ]|[ ]-[ ])[ ]*|/(?=\d+(?:\.\d)? ?MHz\b)|[ ]*\((?=\d+(?:\.\d)? ?MHz\)|[A-Z-]{3,}[ :=])|\)[ ,;]*|(?<!DL)(?<!UL)(?<!BW)[ ]+(?=(?:\d+(?:\.\d)? ?MHz|(?:RSRP|RSRQ|SINR|SNR|RSSI|PCI|EARFCN|N?R?-?ARFCN|SCS|CQI|TAC|MCC|MNC|TA|CI|rsrp|rsrq|sinr|snr|rssi|pci|earfcn)(?=[ :=]))\b)"
 )
-_WIDTH_ITEM = re.compile(r"(?:(?:DL |UL |BW ?:? ?)?)(\d{1,3}(?:\.\d)?) ?MHz\Z", re.IGNORECASE)
+_OPENING = re.compile(r"(?i)(?:connected (?:to|via|on)|camped on|attached to|using|(?P<also>aggregated with|together with|plus|and))[ ]+")
+_NETWORK_ITEM = re.compile(r"(MCC|MNC) ?[:=]? ?(\d{2,3})")
+_STATE_ITEM = re.compile(r"(?i)(?:not )?(?:active|activated)|inactive|deactivated|configured")
+_WIDTH_ITEM = re.compile(r"(?:(?:DL |UL |BW ?:? ?)?)(\d{1,3}(?:\.\d)?) ?MHz(?: wide| bandwidth| width)?\Z", re.IGNORECASE)
 _FREQUENCY_ITEM = re.compile(r"(?:FDD |TDD )?\d{3,5}(?:\.\d+)?\+? ?(?:MHz)?\Z|\d(?:\.\d+)? ?GHz\Z", re.IGNORECASE)
 
 
@@ -460,7 +574,7 @@ def _items(segment: _Segment) -> list[_Pair] | None:
 
     There must be one band at most, and something besides technologies and roles.
     """
-    if len(segment.text) > 120 or not any(letter.isdigit() for letter in segment.text):
+    if len(segment.text) > 160 or not any(letter.isdigit() for letter in segment.text):
         return None
     pairs: list[_Pair] = []
     about: list[Key] = []
@@ -484,11 +598,25 @@ def _items(segment: _Segment) -> list[_Pair] | None:
 def _item(item: _Segment, pairs: list[_Pair], about: list[Key]) -> bool:
     """Put one item to the pairs, or to what says whose they are; return whether it was understood."""
     synthetic = _Segment("band", item.start, item.start)
-    if (width := _WIDTH_ITEM.match(item.text)) is not None:
+    if (width := _WIDTH_ITEM.match(item.text)) is not None and float(width.group(1)) <= 400:
         way = "uplink bandwidth" if item.text[:2].upper() == "UL" else "bandwidth"
-        pairs.append(_Pair(synthetic._replace(text=way), _Segment(item.text[width.start(1) :], item.start + width.start(1), item.stop)))
+        end = item.text.upper().rindex("MHZ") + 3
+        pairs.append(_Pair(synthetic._replace(text=way), _Segment(item.text[width.start(1) : end], item.start + width.start(1), item.start + end)))
         return True
-    if _FREQUENCY_ITEM.match(item.text) and pairs:
+    if _STATE_ITEM.fullmatch(item.text):
+        meant = "inactive" if item.text.lower().startswith("not") else item.text
+        pairs.append(_Pair(synthetic._replace(text="scell state"), item._replace(text=meant)))
+        return True
+    if (network := _NETWORK_ITEM.fullmatch(item.text)) is not None:
+        first = item.start + network.start(2)
+        pairs.append(_Pair(_Segment(network.group(1), item.start, first), _Segment(network.group(2), first, item.stop)))
+        return True
+    if item.text.isdecimal() and pairs:
+        return True  # a number without a label: left over
+    if (opening := _OPENING.match(item.text)) is not None and not pairs:
+        about.append(Key(role="secondary" if opening.group("also") else "serving"))
+        item = _Segment(item.text[opening.end() :], item.start + opening.end(), item.stop)
+    if (_FREQUENCY_ITEM.match(item.text) or width is not None) and pairs:
         return True
     key = classify(item.text)
     if key.known and _says(key) and key.quantity in {"", "role"}:
@@ -607,7 +735,20 @@ def _label_before(text: str, low: int, high: int) -> int | None:
 
 
 def _compound(label: _Segment, value: _Segment) -> list[_Pair]:
-    """Return one pair, or several where label and value are parted alike: "RSRP/RSRQ: -95/-11 dB"."""
+    """Return one pair, or several where label and value are parted alike: "RSRP/RSRQ: -95/-11 dB", "EARFCN (DL/UL): 1300/19300"."""
+    ways = _WAYS.search(label.text)
+    if ways is not None and "/" in value.text and len(values := _parts(value)) == 2:
+        name = (label.text[: ways.start()] + label.text[ways.end() :]).strip()
+        unit = re.search(r"[A-Za-z]+\Z", values[1].text)
+        first = values[0]._replace(text=f"{values[0].text} {unit.group()}") if unit is not None and values[0].text.isdecimal() else values[0]
+        pairs = [_Pair(label._replace(text=f"{way} {name}"), part) for way, part in zip(ways.groups(), (first, values[1]), strict=True)]
+        return pairs if all(_is_label(pair.label.text) for pair in pairs) else [_Pair(label, value)]
+    both = _BOTH_WAYS.fullmatch(value.text)
+    if both is not None and classify(label.text).quantity == "arfcn":
+        return [
+            _Pair(label._replace(text=f"{way} {label.text}"), _Segment(both.group(number), value.start + both.start(number), value.start + both.end(number)))
+            for way, number in (("DL", 1), ("UL", 2))
+        ]
     if "/" in label.text and not _is_label(label.text) and "/" in value.text:
         labels, values = _parts(label), _parts(value)
         if len(labels) == 2 and (" " in labels[1].text) and {labels[0].text.upper(), labels[1].text.split()[0].upper()} == {"DL", "UL"}:
@@ -616,6 +757,10 @@ def _compound(label: _Segment, value: _Segment) -> list[_Pair]:
         if len(labels) == len(values) and all(_is_label(part.text) for part in labels):
             return [_Pair(*both) for both in zip(labels, values, strict=True)]
     return [_Pair(label, value)]
+
+
+_WAYS = re.compile(r"[ ]?[(\[](DL|UL|Down(?:link)?|Up(?:link)?) ?/ ?(UL|DL|Up(?:link)?|Down(?:link)?)[)\]]", re.IGNORECASE)
+_BOTH_WAYS = re.compile(r"(?i)DL ?[:=]? ?(\d{1,7})[ ,;/]+UL ?[:=]? ?(\d{1,7})")
 
 
 def _parts(segment: _Segment) -> list[_Segment]:
@@ -628,11 +773,19 @@ def _parts(segment: _Segment) -> list[_Segment]:
     return out
 
 
+_VALUE_FIRST = re.compile(r"(-?\d{1,3}(?:[.,]\d{1,2})? ?dBm?) ([A-Z][A-Za-z -]{1,30})")
+
+
 def _glued(segment: _Segment) -> _Pair | None:
     """Return "RSRP -95 dBm" as a pair: the longest known label at the beginning, if all that follows is its value."""
     text = segment.text
     if len(text) > 60:
         return None
+    turned = _VALUE_FIRST.fullmatch(text)
+    if turned is not None and _is_label(turned.group(2)):
+        return _Pair(
+            _Segment(turned.group(2), segment.start, segment.stop), _Segment(turned.group(1), segment.start, segment.start + turned.end(1))
+        )
     gaps = [m.start() for m in re.finditer(" ", text)]
     for gap in reversed(gaps):
         label, value = text[:gap], text[gap + 1 :].lstrip()
@@ -673,19 +826,34 @@ def read_table(lines: list[_Segment], position: int, text: str, outer: tuple[Key
         if len(head) < 2:
             continue
         keys = [classify(cell.text) for cell in head]
-        good = [key for key in keys if key.quantity and key.known]
+        good = [key for key in keys if (key.quantity or key.port) and key.known]
         measured = [key for key in good if key.quantity not in {"role", "mode", "time", "state", "registration"}]
         if len(measured) >= 1 and (len(good) >= 3 or (len(good) == 2 == len(head))) and len(good) * 2 >= len(head):
             spans = [(cell.start, cell.stop) for cell, key in zip(head, keys, strict=True) if key.known]
             rows, after = _rows(lines, position + 1, cutter, head, keys, text, outer, spans)
             if rows:
                 return rows, after, spans
-        if _names_columns(keys, tight=cutter is _blanks):
+        bands = _bands_as_columns(head, keys)
+        if bands or _names_columns(keys, tight=cutter is _blanks):
             spans = [(line.start, line.stop)]
-            rows, after = _turned(lines, position + 1, cutter, keys, text, outer, spans)
+            rows, after = _turned(lines, position + 1, cutter, [Key(), *bands] if bands else keys, text, outer, spans, head)
+            if rows and bands:
+                rows[0][:0] = [
+                    Entry(combine((*outer, column), keys[0]), cell.text, cell.start, cell.stop, cell.start, ("column", position + 1, number))
+                    for number, (cell, column) in enumerate(zip(head[1:], bands, strict=True))
+                ]
             if rows:
                 return rows, after, spans
     return None
+
+
+def _bands_as_columns(head: list[_Segment], keys: list[Key]) -> list[Key]:
+    """Return what the bands of a heading "Band B3 B7 n78" say of their columns; nothing where it is none."""
+    if keys[0].quantity != "band" or not keys[0].known or len(head) < 3:
+        return []
+    found = [band_of(cell.text) for cell in head[1:]]
+    columns = [Key(rat=made[0]) for made, cell in zip(found, head[1:], strict=True) if made is not None and made[0] is not None and made[2] == len(cell.text)]
+    return columns if len(columns) == len(head) - 1 else []
 
 
 def _names_columns(keys: list[Key], *, tight: bool) -> bool:
@@ -741,10 +909,25 @@ def _blanks(line: _Segment) -> list[_Segment]:
     return _cut(line, _BLANK, keep_empty=False)
 
 
+def _under(line: _Segment, heading: _Segment, head: list[_Segment]) -> list[_Segment]:
+    """Return the cells of a row by the places of the headings above them; none where a cell's text runs over a heading's beginning."""
+    edges = [cell.start - heading.start for cell in head[1:]]
+    text = line.text
+    if any(edge <= len(text) and edge > 0 and not text[edge - 1 : edge].isspace() for edge in edges) or len(text) <= edges[-1]:
+        return []
+    out = []
+    for start, stop in pairwise((0, *edges, len(text))):
+        bare = text[start:stop].strip()
+        first = line.start + start + (text[start:stop].index(bare) if bare else 0)
+        out.append(_Segment(bare, first, first + len(bare)))
+    return out
+
+
 def _rows(
     lines: list[_Segment], position: int, cutter: object, head: list[_Segment], keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]
 ) -> tuple[list[list[Entry]], int]:
     rows: list[list[Entry]] = []
+    heading = position - 1
     while position < len(lines):
         line = lines[position]
         if _RULE.match(line.text) and line.text.strip():
@@ -752,6 +935,8 @@ def _rows(
             continue
         cells = cutter(line) if callable(cutter) else []
         last = line.stop == len(text)
+        if len(cells) != len(head) and cutter in {_columns, _blanks}:
+            cells = _under(line, lines[heading], head) or cells
         if len(cells) != len(head) and not (last and 0 < len(cells) < len(head) and cutter not in {_columns, _blanks}):
             break
         if not line.text.strip() or (
@@ -759,8 +944,8 @@ def _rows(
         ):
             break
         if _GUIDE.match(cells[0].text) or not any(character.isdigit() for character in line.text):
-            if not rows:
-                break
+            if not rows or sum(_is_label(cell.text) for cell in cells) > 1:
+                break  # the next table's heading
             position += 1
             continue
         rows.append(_row(cells, keys, outer, position, text, spans))
@@ -771,8 +956,16 @@ def _rows(
 def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number: int, text: str, spans: list[tuple[int, int]]) -> list[Entry]:
     """Return the entries of one row; cells that name a technology or a role speak for the whole row."""
     said = list(outer)
+    for number_of_key, key in enumerate(keys):  # a row whose flag may be cut: it could be a neighbour's
+        if key.role and key.known and key.quantity in {"", "role"}:
+            flag_cell = cells[number_of_key] if number_of_key < len(cells) else None
+            if flag_cell is None or (flag_cell.stop == len(text) and flag_cell.text.lower() not in {"yes", "no", "true", "false"}):
+                return []
     for cell, key in zip(cells, keys, strict=False):
-        if key.quantity in {"role", "mode", ""} and cell.text:
+        if key.role and key.known and key.quantity in {"", "role"} and (flag := flag_of(key, cell.text)) is not None:
+            said.append(flag)
+            spans.append((cell.start, cell.stop))
+        elif key.quantity in {"role", "mode", ""} and cell.text:
             about = classify(cell.text)
             if (about.known or key.quantity in {"role", "mode"}) and (about.role or about.rat is not None or (about.index is not None and about.known)):
                 said.append(about)
@@ -785,18 +978,39 @@ def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number:
                 said.append(Key(rat=made[0]))
     context = tuple(said)
     out = []
-    for cell, key in zip(cells, keys, strict=False):
+    port = next((_port_of(cell.text) for cell, key in zip(cells, keys, strict=False) if key.port and not key.quantity), None)
+    for cell, heading in zip(cells, keys, strict=False):
+        key = heading
+        if key.words == ("state",) and _STATE_ITEM.fullmatch(cell.text):
+            key = classify("scell state")
         if not key.quantity or not key.known or key.quantity in {"role", "mode"}:
             continue
         start = cell.start
         if not cell.text:
             continue
+        if port is not None:
+            if key.quantity in {"rsrp", "rsrq", "rssi", "sinr"}:
+                own = combine(context, replace(key, quantity=f"{key.quantity}_per_port", port=port))
+                out.append(Entry(own, cell.text, start, cell.stop, start, ("ports",), cut=cell.stop == len(text)))
+            continue
         out.append(Entry(combine(context, key), cell.text, start, cell.stop, start, ("row", number), cut=cell.stop == len(text)))
     return out
 
 
+def _port_of(text: str) -> str:
+    """Return the receive port that a row is of, as printed."""
+    return text.strip().lower() or "?"
+
+
 def _turned(
-    lines: list[_Segment], position: int, cutter: object, keys: list[Key], text: str, outer: tuple[Key, ...], spans: list[tuple[int, int]]
+    lines: list[_Segment],
+    position: int,
+    cutter: object,
+    keys: list[Key],
+    text: str,
+    outer: tuple[Key, ...],
+    spans: list[tuple[int, int]],
+    head: list[_Segment],
 ) -> tuple[list[list[Entry]], int]:
     """Read a table whose columns are carriers and whose rows are quantities."""
     out: list[Entry] = []
@@ -810,6 +1024,8 @@ def _turned(
             position += 1
             continue
         cells = cutter(line) if callable(cutter) else []
+        if len(cells) != len(columns) + 1 and cutter is _columns and len(head) == len(columns) + 1:
+            cells = _under(line, lines[first - 1], head) or cells
         if not line.text.strip() or len(cells) != len(columns) + 1 or (cutter is _blanks and corner) or (not understood and position > first + 6):
             break
         label = cells[0]

@@ -8,12 +8,13 @@ and interfaces name the quantities of TS 36.214 and TS 38.215, the identities of
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
 
 from bandwright.words.radio import Rat
 
-__all__ = ["Key", "classify", "combine", "words_of"]
+__all__ = ["Key", "classify", "combine", "flag_of", "words_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,7 @@ def _words(text: str) -> frozenset[str]:
 
 
 # fmt: off
-_SPLIT = re.compile(r"(?i:dbm?(?![a-z])|[mkg]?hz(?![a-z])|5g-?nr|nr-?5g|[2345]g(?![a-z])|3gpp|e-?utran?\b)|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+|%")
+_SPLIT = re.compile(r"(?:PS|Ps|[PSN])[Cc]ells?(?![a-z])|(?i:dbm?(?![a-z])|[mkg]?hz(?![a-z])|5g-?nr|nr-?5g|[2345]g(?![a-z])|3gpp|e-?utran?\b)|[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+|%")
 
 _LTE, _NR = Rat.LTE, Rat.NR
 _RATS = {"lte": _LTE, "4g": _LTE, "eutra": _LTE, "eutran": _LTE, "e-utra": _LTE, "e-utran": _LTE, "nr": _NR, "5g": _NR, "nr5g": _NR, "nr-5g": _NR, "5gnr": _NR, "5g-nr": _NR, "nsa": _NR, "sa": _NR}
@@ -51,7 +52,7 @@ _ROLES = {
     **dict.fromkeys(("pcc", "pcell", "primary", "anchor", "mcg", "pri"), "primary"),
     **dict.fromkeys(("pscell", "scg", "spcell"), "pscell"),
     **dict.fromkeys(("scc", "scell", "secondary", "sec", "ca", "aggregated", "scells"), "secondary"),
-    **dict.fromkeys(("neighbour", "neighbor", "neighbours", "neighbors", "neighbouring", "neighboring", "neigh", "nbr", "ncell", "ncells", "adjacent", "intrafreq", "interfreq"), "neighbour"),
+    **dict.fromkeys(("neighbour", "neighbor", "neighbours", "neighbors", "neighbouring", "neighboring", "neigh", "nbr", "ncell", "ncells", "adjacent", "intrafreq", "interfreq", "nearby", "surrounding", "other", "others"), "neighbour"),
     **dict.fromkeys(("serving", "connected", "camped", "servingcell"), "serving"),
     **dict.fromkeys(("scan", "scanned", "scanning", "detected"), "scan"),
 }
@@ -59,11 +60,11 @@ _DIRECTIONS = {**dict.fromkeys(("dl", "downlink", "down", "downstream"), "dl"), 
 _FILLERS = _words(
     "value val level lvl current cur now measured reported signal radio rf cell cells carrier carriers component cc info information the of no num number mobile modem "
     "cellular wwan wan status quality received ue device in is and data intra inter freq frequency service network state stat s n leg rx measurement measurements "
-    "connection main active used usage wireless strength interference m"
+    "connection main active used usage wireless strength interference m details general advanced overview summary parameters more current"
 )
 _UNITS = {"dbm": "dBm", "db": "dB", "mhz": "MHz", "khz": "kHz", "hz": "Hz", "rb": "RB", "rbs": "RB", "prb": "RB", "prbs": "RB", "hex": "hex", "dec": "dec", "decimal": "dec", "hexadecimal": "hex", "nrb": "RB"}
 _FOREIGN = _words(
-    "wifi wlan wi-fi fi gsm umts wcdma utra utran hspa cdma evdo 1x gps gnss ethernet lan bluetooth dsl docsis lora zigbee 2g 3g tdscdma edge gprs uarfcn rscp ecio ecno evdo cdma1x nb iot"
+    "wifi wlan wi-fi fi fiber fibre ont sfp optical optics pon ssid hotspot gsm umts wcdma utra utran hspa cdma evdo 1x gps gnss ethernet lan bluetooth dsl docsis lora zigbee 2g 3g tdscdma edge gprs uarfcn rscp ecio ecno evdo cdma1x nb iot"
 )
 _BLOCKED = _words(
     "threshold thresholds thresh min max minimum maximum avg average mean median limit limits target supported support supports capability capabilities capable allowed preferred preference "
@@ -98,7 +99,7 @@ _phrases("arfcn", "nrarfcn", "nr arfcn", "narfcn", form="nrarfcn")
 _phrases("arfcn", "arfcn", "absolute radio frequency channel number", "ssb arfcn", "frequency channel number", form="arfcn")
 _phrases("arfcn", "channel", "chan", "channel number", "channel no", "rf channel", "radio channel", "frequency channel", "rx channel", "rx chan", "channel id", "ch", form="channel")
 _phrases("ul_arfcn", "tx channel", "tx chan", form="channel")
-_phrases("band", "band", "frequency band", "band number", "band class", "band id", "operating band", "rf band", "active band", "band no", "freq band", "radio band", "band name", "band info", "bands used", "band in use", "active band class")
+_phrases("band", "band", "frequency band", "band number", "band class", "band id", "operating band", "rf band", "active band", "band no", "freq band", "radio band", "band name", "band info", "bands", "bands used", "band in use", "active band class")
 _phrases("bandwidth", "bandwidth", "bw", "band width", "channel width", "channel bandwidth", "carrier bandwidth", "carrier width", "chbw", "width", "bandwith")
 _phrases(
     "cell_id", "cell id", "cellid", "cell identity", "cid", "ci", "eci", "nci", "global cell id", "global cellid", "cell identifier", "cell global id", "gcid", "global cell identity", "eutran cell id", "utran cell id", "ecid",
@@ -155,6 +156,26 @@ _VOCABULARY = sorted(
 _GLUED = re.compile("|".join(re.escape(word) for word in _VOCABULARY))
 
 
+# Words of status pages in other languages, each with what it is in English; looked for after accents are taken off, longest first.
+_TRANSLATED = {
+    "nachbarzellen": "neighbour cells", "nachbarzelle": "neighbour cell", "physikalische zell-id": "physical cell id", "physikalische zellen-id": "physical cell id", "zellen-id": "cell id", "zell-id": "cell id",
+    "zell-kennung": "cell id", "frequenzband": "band", "bandbreite": "bandwidth", "zugangsart": "network type", "zugangstechnik": "network type", "netzart": "network type", "netztyp": "network type", "technik": "network type",
+    "signalstarke": "signal strength", "signalqualitat": "signal quality", "sendeleistung": "tx power", "kanal": "channel", "kanalbreite": "bandwidth", "netz": "network", "zelle": "cell", "einstellungen": "settings", "einstellung": "setting",
+    "technologie": "technology", "bande": "band", "largeur de bande": "bandwidth", "identifiant cellule": "cell id", "identifiant de cellule": "cell id", "cellules voisines": "neighbour cells", "cellule": "cell", "reseau": "network",
+    "type de reseau": "network type", "canal": "channel", "puissance d'emission": "tx power", "banda": "band", "larghezza di banda": "bandwidth", "rete": "network", "tipo di rete": "network type", "tecnologia": "technology",
+    "celle vicine": "neighbour cells", "cella": "cell", "ancho de banda": "bandwidth", "red": "network", "tipo de red": "network type", "celdas vecinas": "neighbour cells", "celda": "cell", "potencia de transmision": "tx power",
+}  # fmt: skip
+_TRANSLATE = re.compile(r"\b(?:" + "|".join(sorted(map(re.escape, _TRANSLATED), key=len, reverse=True)) + r")\b")
+
+
+def _in_english(text: str) -> str:
+    """Return a label with its words of other languages in English; one in English comes back as it is."""
+    if not text.isascii():
+        text = "".join(letter for letter in unicodedata.normalize("NFKD", text) if not unicodedata.combining(letter))
+    lowered = text.lower()
+    return _TRANSLATE.sub(lambda found: _TRANSLATED[found.group()], lowered) if _TRANSLATE.search(lowered) else text
+
+
 def words_of(text: str) -> tuple[str, ...]:
     """Return the words of a label in lower case: parted at blanks, marks, digits and the humps of camelCase."""
     found = [word.lower() for word in _SPLIT.findall(text)]
@@ -198,7 +219,7 @@ _VOCABULARY_SET = frozenset(_VOCABULARY)
 @lru_cache(maxsize=8192)
 def classify(text: str) -> Key:
     """Return what a label or a heading says."""
-    words = words_of(text[:200])
+    words = words_of(_in_english(text[:200]))
     if not words:
         return Key(known=False)
     if any(word in _PRIVATE for word in words):
@@ -286,6 +307,8 @@ def classify(text: str) -> Key:
         quantity = ""
     if len({_DIRECTIONS[word] for word in words if word in _DIRECTIONS}) > 1:
         known = False
+    if words == ("wireless",):
+        foreign, known = True, False
     if direction == "ul":
         quantity = {"arfcn": "ul_arfcn", "bandwidth": "ul_bandwidth", "layers": "ul_layers", "tx_power": "tx_power"}.get(quantity, quantity and "ul_other")
     quantity = {"bandwidth": "dl_bandwidth", "layers": "dl_layers"}.get(quantity, quantity)
@@ -318,6 +341,21 @@ def _phrase_at(words: tuple[str, ...], position: int) -> tuple[int, tuple[str, s
         if entry is not None:
             return size, entry
     return None
+
+
+_FLAGS = {**dict.fromkeys(("yes", "true", "y", "x", "1", "*"), True), **dict.fromkeys(("no", "false", "n", "0"), False)}
+
+
+def flag_of(key: Key, text: str) -> Key | None:
+    """Return what "serving: yes", "primary: no" say of a carrier: the label names a role, the value whether it has it. None for other values.
+
+    What does not serve is a neighbour; what is not primary is secondary; of other roles, not having them says nothing.
+    """
+    flag = _FLAGS.get(text.strip("'\" \t").lower())
+    if flag is None:
+        return None
+    role = key.role if flag else {"serving": "neighbour", "primary": "secondary", "neighbour": "serving"}.get(key.role, "")
+    return Key(role=role, index=key.index, rat=key.rat)
 
 
 def combine(outer: tuple[Key, ...], own: Key) -> Key:

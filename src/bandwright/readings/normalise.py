@@ -30,8 +30,11 @@ _ANSI = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b]{0,300}(?:\x07|\x1b
 _QUOTE = re.compile(r"^(?:[ \t]?>)+[ \t]?", re.MULTILINE)
 _ENTITY = re.compile(r"&(?:quot|nbsp|minus|apos|#34|#39|#8722);")
 _ENTITIES = {"&quot;": '"', "&#34;": '"', "&apos;": "'", "&#39;": "'", "&minus;": "-", "&#8722;": "-"}
+_TAG_BREAK = re.compile(r"<br ?/?>", re.IGNORECASE)
+_ESCAPED = re.compile(r"\\[rnt\"]")
+_ESCAPED_ANSWER = re.compile(r"(?:\\r)?\\n[+^!][A-Z]{2,16} ?:")
 _BREAK = re.compile(r"\r+\n?")
-_NEEDS_WORK = re.compile(r"&(?:quot|nbsp|minus|apos|#34|#39|#8722);|[\x00\x0b\x0c\r\x1b\x7f-\U0010ffff]|^[ \t]?>", re.MULTILINE)
+_NEEDS_WORK = re.compile(r"<[bB][rR] ?/?>|\\n[+^!]|&(?:quot|nbsp|minus|apos|#34|#39|#8722);|[\x00\x0b\x0c\r\x1b\x7f-\U0010ffff]|^[ \t]?>", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +109,10 @@ def _cuts(text: str) -> list[tuple[int, int, str]]:
         cuts += [(m.start(), m.end(), "\n") for m in _BREAK.finditer(text)]
     if "&" in text:
         cuts += [(m.start(), m.end(), _ENTITIES.get(m.group(), " ")) for m in _ENTITY.finditer(text)]
+    if "<" in text:
+        cuts += [(m.start(), m.end(), "\n") for m in _TAG_BREAK.finditer(text)]
+    if "\\" in text and _ESCAPED_ANSWER.search(text) is not None:  # an answer within a string of a document
+        cuts += [(m.start(), m.end(), {"n": "\n", "r": "", "t": "\t"}.get(text[m.end() - 1], text[m.end() - 1])) for m in _ESCAPED.finditer(text)]
     if ">" in text:
         cuts += [(m.start(), m.end(), "") for m in _QUOTE.finditer(text.replace("\r", "\n"))]
     if not text.isascii() or "\x00" in text or "\x0b" in text or "\x0c" in text:

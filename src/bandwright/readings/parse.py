@@ -151,6 +151,8 @@ def _reading(group: list[Piece], source: Plain, capture: Capture | None) -> Read
             why.setdefault(name, reason)
     mode = _mode(group, drafts)
     registration = _registration(group)
+    if mode is None and registration in {Registration.SEARCHING, Registration.NONE} and not any(draft.role in _SERVING for draft in drafts):
+        mode = None if "mode" in why and why["mode"] != "not stated" else Mode.NONE
     if mode is None:
         why.setdefault("mode", "not stated")
     else:

@@ -16,9 +16,9 @@ from typing import NamedTuple
 from bandwright.readings.assemble import Entry, assemble
 from bandwright.readings.draft import Draft, Piece
 from bandwright.readings.labelled import read_labelled
-from bandwright.readings.labels import Key, classify, combine
+from bandwright.readings.labels import Key, classify, combine, flag_of
 from bandwright.readings.tools import MONITOR_KEYS, Pair, mmcli_piece, read_monitor
-from bandwright.readings.values import UNKNOWN_TEXTS, mode_of, read_value
+from bandwright.readings.values import UNKNOWN_TEXTS, both_ways, mode_of, read_value
 from bandwright.words.radio import FieldState, Mode, Rat, Registration, Role
 
 __all__ = ["Leaf", "json_leaves", "read_structured", "xml_leaves"]
@@ -278,6 +278,7 @@ def _entries(leaves: list[Leaf]) -> Iterator[Entry]:
     for leaf in leaves:
         if leaf.path and isinstance(leaf.path[-1], str):
             by_parent.setdefault(leaf.path[:-1], {}).setdefault(leaf.path[-1].lower(), leaf)
+    lists = Counter(leaf.path[:-1] for leaf in leaves if leaf.path and isinstance(leaf.path[-1], int))
     for leaf in leaves:
         if not leaf.path:
             continue
@@ -296,14 +297,30 @@ def _entries(leaves: list[Leaf]) -> Iterator[Entry]:
                     path = path[:-1]
             elif last.lower() in _UNIT_KEYS or not last:
                 continue
+        elif len(path) > 1 and isinstance(path[-2], str) and path[-2].lower() in {"band", "bands"} and _alone_among_levels(path, by_parent, lists):
+            path = path[:-1]  # {"bands": ["b3"], "rsrp": -95}: a list of one, beside what was measured on it
         else:
             continue
         made = _entry_of(leaf, path, unit)
-        if not made.key.quantity and made.key.known and leaf.text.lower() in {"true", "yes"} and classify(str(path[-1])).role:
-            # {"pcell": true}: the name of the flag is what the carrier is
-            made = replace(made, key=combine((made.key,), Key(quantity="role", words=("role",))), text=str(path[-1]))
+        if not made.key.quantity and made.key.known and leaf.text.lower() in {"true", "yes", "false", "no"} and (named := classify(str(path[-1]))).role:
+            # {"pcell": true}, {"serving": false}: the name of the flag is what the carrier is, or is not
+            flag = flag_of(named, leaf.text)
+            positive = leaf.text.lower() in {"true", "yes"}
+            if flag is None or not flag.role:
+                continue
+            made = replace(made, key=combine((made.key,), Key(quantity="role", words=("role",))), text=str(path[-1]) if positive else flag.role)
             made.key = replace(made.key, role="", index=None)
         yield made
+        ways = both_ways(leaf.text) if made.key.quantity == "arfcn" else None
+        if ways is not None:
+            text, start = ways
+            own = replace(made.key, quantity="ul_arfcn", direction="ul")
+            yield replace(made, key=own, text=text, start=leaf.start + start, stop=leaf.start + start + len(text))
+
+
+def _alone_among_levels(path: tuple[str | int, ...], by_parent: dict[tuple[str | int, ...], dict[str, Leaf]], lists: Counter[tuple[str | int, ...]]) -> bool:
+    """Whether a list has one member, and stands beside a level that was measured."""
+    return lists[path[:-1]] == 1 and any(classify(name).quantity in {"rsrp", "rsrq", "sinr"} for name in by_parent.get(path[:-2], {}))
 
 
 def _without_positions_at_end(path: tuple[str | int, ...]) -> tuple[str | int, ...]:

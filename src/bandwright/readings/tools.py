@@ -866,7 +866,7 @@ TOOLS: tuple[Tool, ...] = (
     Tool("qmicli", re.compile(r"^[ \t]*\[[^\]\n]{1,80}\] Successfully got ([^\n]{3,40}?):?[ \t]*$", re.MULTILINE), _qmicli),
     Tool("error", re.compile(r"^[^\n]{0,60}error: couldn't [^\n]*$", re.MULTILINE), _tool_error),
     Tool("mmcli", re.compile(r"^[ \t]*-{10,}[ \t]*\n(?=[ \t]*[A-Za-z0-9 ]+\|[^\n]*:)", re.MULTILINE), _mmcli),
-    Tool("mbimcli", re.compile(r"^[ \t]*System type: [^\n]*$", re.MULTILINE), _mbimcli),
+    Tool("mbimcli", re.compile(r"^[ \t]*(?:System type: [^\n]*|LTE Serving cell:[ \t]*)$", re.MULTILINE), _mbimcli),
     Tool("mbimcli", re.compile(r"^[ \t]*\[[^\]\n]{1,80}\] Registration status:[ \t]*$", re.MULTILINE), _mbim_registration),
     Tool("monitor", _MONITOR, _monitor),
 )

@@ -13,7 +13,7 @@ from bandwright.readings.draft import null_field, ok_field
 from bandwright.readings.labels import Key
 from bandwright.words.radio import Field, FieldState, Mode, Rat, Registration
 
-__all__ = ["UNKNOWN_TEXTS", "Value", "band_of", "mode_of", "read_value", "registration_of"]
+__all__ = ["UNKNOWN_TEXTS", "Value", "band_of", "both_ways", "mode_of", "read_value", "registration_of"]
 
 UNKNOWN_TEXTS = frozenset(
     {
@@ -22,9 +22,10 @@ UNKNOWN_TEXTS = frozenset(
     }
 )  # fmt: skip
 _NUMBER = re.compile(
-    r"([-+]?\d{1,12}(?:\.\d{1,6})?|[-+]?\d{1,4},\d{1,2}(?= ?dB))(?![\d.]*\d)['\"]?[ \t]*(dBm\b|dB\b|MHz\b|kHz\b|GHz\b|Hz\b|P?RBs?\b|us\b|µs\b|[°º]?C\b|%)?(?![A-Za-z0-9])",
+    r"([-+]?\d{1,4},\d{1,2}(?= ?dB)|[-+]?\d{1,12}(?:\.\d{1,6})?)(?![\d.]*\d)['\"]?[ \t]*(dBm\b|dB\b|MHz\b|kHz\b|GHz\b|Hz\b|P?RBs?\b|us\b|µs\b|[°º]?C\b|%)?(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
+_DECIMAL_COMMA = re.compile(r"([-+]?\d{1,4},\d{1,2})()['\"]?")
 _WITH_PREFIX = re.compile(r"[ \t]*['\"]?[ \t]*")
 _AFTER = re.compile(
     r"['\"]?[ \t]*(?:\([^()\n]{0,60}\)|\[[^\[\]\n]{0,60}\]|(?:very |quite )?(?:good|excellent|fair|poor|weak|strong|ok|great|bad|mid|medium|normal|marginal|edge)\b|\d{1,3} ?%|[▂▃▄▅▆▇█*★☆●○|]+)?['\"]?[ \t]*[,;.]?[ \t]*\Z",
@@ -125,7 +126,13 @@ def read_value(key: Key, text: str, start: int, *, rat: Rat | None = None, cut: 
     return None
 
 
-_BOTH_WAYS = re.compile(r"(?i)DL ?[:=]? ?(\d{1,7})[ ,;/]+UL ?[:=]? ?\d{1,7}\b")
+_BOTH_WAYS = re.compile(r"(?i)DL ?[:=]? ?(\d{1,7})[ ,;/]+UL ?[:=]? ?(\d{1,7})\b")
+
+
+def both_ways(text: str) -> tuple[str, int] | None:
+    """Return the uplink channel of "DL:1300 UL:19300", and where it stands; the downlink channel is the value itself."""
+    found = _BOTH_WAYS.fullmatch(text.strip())
+    return (found.group(2), text.index(found.group()) + found.start(2)) if found is not None else None
 
 
 def _figure(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cut: bool) -> Value | None:
@@ -138,7 +145,9 @@ def _figure(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cut:
     if name == "arfcn" and (both := _BOTH_WAYS.match(body)) is not None:
         return Value(ok_field(name, int(both.group(1)), start + both.start(1), start + both.end(1)), start + both.end())
     found = _NUMBER.match(body)
-    if found is None or _AFTER.match(body, found.end()) is None:
+    if found is not None and key.unit in {"dB", "dBm"} and (comma := _DECIMAL_COMMA.fullmatch(body)) is not None:
+        found = comma  # the unit stands in the label
+    if found is None or (found.re is _NUMBER and _AFTER.match(body, found.end()) is None):
         return None
     printed, unit = found.group(1).replace(",", "."), (found.group(2) or "").lower()
     stop = start + found.end()
@@ -343,15 +352,15 @@ _REGISTRATIONS: tuple[tuple[re.Pattern[str], Registration], ...] = tuple(
         (r"registered|attached|registered to network|registered[ ,(-]+normal service\)?", Registration.REGISTERED),
         (r"(?:not registered,? ?(?:but )?)?(?:searching|trying to register).*|registering", Registration.SEARCHING),
         (r"(?:registration )?(?:denied|rejected)|registration-denied", Registration.DENIED),
-        (r"limited(?:[ -]service)?|emergency(?: calls)? only|limited-regional", Registration.LIMITED),
-        (r"not[ -]?registered|unregistered|deregistered|not[ -]attached|no service|idle, not registered", Registration.NONE),
+        (r"limited(?:[ -]service)?(?: \(emergency(?: calls)? only\))?|emergency(?: calls)? only|limited-regional", Registration.LIMITED),
+        (r"not[ -]?registered|unregistered|deregistered|not[ -]attached|no service|idle, not registered|no network", Registration.NONE),
     )
 )
 
 
 def registration_of(text: str) -> Registration | None:
     """Return the registration that a text names, or None."""
-    bare = text.strip(" \t'\".;").rstrip(",")
+    bare = text.strip(" \t'\".;\u2026").rstrip(",")
     for pattern, registration in _REGISTRATIONS:
         if pattern.fullmatch(bare):
             return registration

@@ -13,10 +13,11 @@ __all__ = ["Collector", "Dialect"]
 
 @dataclass(slots=True)
 class Collector:
-    """The pieces of one text, growing. text: the plain text."""
+    """The pieces of one text, growing. text: the plain text. state: what the last serving cell's answer said of the device."""
 
     text: str
     pieces: list[Piece] = field(default_factory=list)
+    state: str = ""
 
     def piece(self, key: str, dialect: str, answer: Answer, *, follows: bool = False) -> Piece:
         """Return a new piece for an answer, or, if it follows, the last one where it has that key and nothing stands between."""

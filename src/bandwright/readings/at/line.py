@@ -34,6 +34,7 @@ ANSWER = re.compile(r"(?<![\w+!^])([+^!][A-Z][A-Z0-9_]{1,15}) ?:")
 NOTHING = frozenset(
     {"", "-", "--", "-32768", "-3276", "-3276.8", "32768", "2147483647", "-2147483648", "4294967295", "n/a", "N/A", "NA", "none", "NONE", "unknown", "UNKNOWN"}
 )
+_ANOTHER = re.compile(r"[ \t]+(?:(?:AT)?[+^!][A-Z][A-Z0-9_]{1,15} ?[:=?]|OK[ \t]*$|(?:OK|ERROR)[ \t]+(?:AT)?[+^!])", re.MULTILINE)
 _INTEGER = re.compile(r"-?\d{1,10}\Z")
 _HEX = re.compile(r"(?:0[xX])?([0-9A-Fa-f]{1,16})[hH]?\Z")
 _COMMENT = re.compile(r"\s//.*|\s#\s.*")
@@ -84,6 +85,9 @@ def answer_at(text: str, found: re.Match[str], *, joins: bool = True) -> Answer:
     ended = stop >= 0
     if not ended:
         stop = len(text)
+    following = _ANOTHER.search(text, begin, stop)
+    if following is not None:  # pasted into one line: the next answer, or the result code, ends this one
+        stop, ended, joins = following.start(), True, False
     fields, last = _line_fields(text, begin, stop, ended=ended)
     if joins and ended and (not fields or len(fields) > 1 or not fields[0].text or fields[0].quoted):
         while ended and (more := _CARRIES_ON.match(text, stop + 1)) is not None and more.end() > more.start(1):

@@ -56,10 +56,14 @@ def _read(answer: Answer, into: Collector) -> int:
 def _engineering(answer: Answer, into: Collector) -> None:
     form = word(answer.get(0))
     if form == "SERVINGCELL":
+        into.state = word(answer.get(1))
         _serving(answer, into.piece("QENG serving", _KEY, answer))
     elif form in {"LTE", "NR5G-NSA"}:
         piece = into.piece("QENG serving", _KEY, answer, follows=True)
-        (_lte_serving if form == "LTE" else _nsa)(answer, piece, 1)
+        if form == "LTE":
+            _lte_serving(answer, piece, 1, connected=into.state == "CONNECT")
+        else:
+            _nsa(answer, piece, 1)
     elif form.startswith("NEIGHBOURCELL"):
         piece = into.piece("QENG neighbour", _KEY, answer, follows=True)
         if word(answer.get(1)) == "LTE":
@@ -79,7 +83,7 @@ def _serving(answer: Answer, piece: Piece) -> None:
     if state == "SEARCH":
         piece.say_mode(Mode.NONE, 3)
     if technology in {"LTE", "CAT-M", "EMTC"}:
-        _lte_serving(answer, piece, 3)
+        _lte_serving(answer, piece, 3, connected=state == "CONNECT")
     elif technology == "NR5G-SA":
         _sa(answer, piece)
     elif technology == "NR5G-NSA":
@@ -95,7 +99,7 @@ def _role(piece: Piece, role: Role) -> Role:
     return Role.SERVING if piece.registration is Registration.LIMITED else role
 
 
-def _lte_serving(answer: Answer, piece: Piece, at: int) -> None:
+def _lte_serving(answer: Answer, piece: Piece, at: int, *, connected: bool) -> None:
     draft = Draft(Rat.LTE, _role(piece, Role.PCELL), answer.start)
     piece.drafts.append(draft)
     piece.say_mode(Mode.LTE, 3)
@@ -113,7 +117,7 @@ def _lte_serving(answer: Answer, piece: Piece, at: int) -> None:
     whole(draft, "rsrq", answer.get(at + 11), -20, -3)
     whole(draft, "rssi", answer.get(at + 12), -120, -10)
     whole(draft, "sinr", answer.get(at + 13), 0, 25, convert=lambda code: 2 * code - 20, note="2X - 20")
-    _lte_tail(draft, answer, given[14:], connected=word(answer.get(1)) == "CONNECT")
+    _lte_tail(draft, answer, given[14:], connected=connected)
 
 
 def _lte_tail(draft: Draft, answer: Answer, tail: tuple[Token, ...], *, connected: bool) -> None:
@@ -372,7 +376,9 @@ def _joined_plmn(draft: Draft, token: Token) -> None:
 def _signal(answer: Answer, into: Collector) -> None:
     technology = word(answer.get(0))
     if len(answer.fields) == 1 and technology == "NOSERVICE":
-        into.piece("QCSQ", _KEY, answer, follows=True).say_mode(Mode.NONE, 2)
+        piece = into.piece("QCSQ", _KEY, answer, follows=True)
+        piece.say_mode(Mode.NONE, 2)
+        piece.say_registration(Registration.NONE, 4)
         return
     figures = answer.get(1)
     if figures is None or figures.quoted or not answer.fields[0].quoted:
