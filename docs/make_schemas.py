@@ -119,6 +119,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from bandwright.advice.nextsteps import NextSteps
     from bandwright.jobs.aim import AimProgress
     from bandwright.jobs.check import CheckAnswer
+    from bandwright.jobs.propose import ProposeAnswer
     from bandwright.jobs.recheck import AgainAnswer
     from bandwright.jobs.reliability import ReliabilityAnswer
     from bandwright.jobs.share import Proposed
@@ -142,6 +143,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "outages": _of(ReliabilityAnswer, "declared"),
         "place": place,
         "predict": {"now": str, **_of(NextSteps)},
+        "propose": _of(ProposeAnswer),
         "progress": {"kind": get_type_hints(CampaignProgress)["kind"], "at": str, "text": str, "setup": str | None, "tested": Tested | None},
         "reading": {"at": str, "readings": list[ReadingLine], "findings": list[Finding], "forecasts": list[Forecast]},
         "setups": {"setups": list[Setup]},

@@ -14,7 +14,7 @@ from bandwright.cli.screens import TerminalPerson, print_document, print_json, p
 from bandwright.errors import UsageError
 from bandwright.words.answers import Verdict
 
-__all__ = ["show_design", "show_history", "show_run", "show_setups", "show_verdict", "write_report"]
+__all__ = ["show_design", "show_history", "show_put_back", "show_run", "show_setups", "show_verdict", "write_report"]
 
 _REHEARSED = 24
 _DECIDED = {"best", "no difference", "send it back"}
@@ -54,6 +54,24 @@ def show_design(site: Path, *, as_json: bool) -> None:
 def show_run(site: Path, *, fresh: bool, as_json: bool) -> int:
     """Run the campaign and print its progress and its answer."""
     return asyncio.run(_run(site, fresh=fresh, as_json=as_json))
+
+
+def show_put_back(site: Path) -> None:
+    """Put back what every gateway was set to before the last campaign, and say what was done."""
+
+    async def ask() -> tuple[str, ...]:
+        from bandwright.jobs.assembly import open_house
+        from bandwright.jobs.campaign import put_back
+
+        house = open_house(site, person=TerminalPerson())
+        try:
+            with house.run_lock():
+                return await put_back(house)
+        finally:
+            await house.close()
+
+    for sentence in asyncio.run(ask()) or ("Nothing to put back: no campaign has set a gateway here.",):
+        print(sentence)
 
 
 async def _run(site: Path, *, fresh: bool, as_json: bool) -> int:

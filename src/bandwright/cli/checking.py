@@ -11,7 +11,7 @@ from pathlib import Path
 from bandwright.cli.screens import print_json
 from bandwright.privacy import Private
 
-__all__ = ["show_check", "show_kinds", "show_settings"]
+__all__ = ["show_boot_unit", "show_check", "show_kinds", "show_settings"]
 
 
 def show_check(site: Path, *, pair: str | None, keep_secret: str | None, as_json: bool) -> int:
@@ -37,6 +37,18 @@ def show_check(site: Path, *, pair: str | None, keep_secret: str | None, as_json
         if item.todo and item.todo not in item.text:
             print(f"         {item.todo}")
     return answer.code
+
+
+def show_boot_unit(site: Path) -> None:
+    """Print the boot unit of this workspace, and say where it goes."""
+    from bandwright.jobs.assembly import boot_unit
+
+    print(boot_unit(site), end="")
+    where = {
+        "darwin": "Keep it as ~/Library/LaunchAgents/bandwright-return.plist, then: launchctl load that file.",
+        "win32": "Run that command as an administrator.",
+    }.get(sys.platform, "Keep it as /etc/systemd/system/bandwright-return.service, then: sudo systemctl enable bandwright-return")
+    print(where, file=sys.stderr)
 
 
 def show_kinds() -> None:

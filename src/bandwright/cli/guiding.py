@@ -3,26 +3,34 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bandwright.cli.screens import TerminalPerson, print_json, say
+
+if TYPE_CHECKING:
+    from bandwright.advice.walk import WalkAnswer
+    from bandwright.jobs.house import House
 
 __all__ = ["show_aim", "show_walk"]
 
 
-def show_walk(site: Path, *, spots: list[str], rig: str | None, attic: list[str], as_json: bool) -> None:
-    """Guide a walk through the house and print the ranking."""
-    asyncio.run(_walk(site, spots, rig, attic, as_json=as_json))
+def show_walk(site: Path, *, spots: list[str], rig: str | None, attic: list[str], accept: bool, as_json: bool) -> None:
+    """Guide a walk through the house and print the ranking; the best two places become rigs in site.toml where that is accepted."""
+    asyncio.run(_walk(site, spots, rig, attic, accept=accept, as_json=as_json))
 
 
-async def _walk(site: Path, spots: list[str], rig: str | None, attic: list[str], *, as_json: bool) -> None:
+async def _walk(site: Path, spots: list[str], rig: str | None, attic: list[str], *, accept: bool, as_json: bool) -> None:
     from bandwright.jobs.assembly import open_house
     from bandwright.jobs.walk import walk
 
     house = open_house(site, person=TerminalPerson())
+    found = None
     try:
         async for event in walk(house, spots=spots, rig=rig, attic=attic):
+            found = event.answer or found
             if as_json:
                 print_json("walk", asdict(event), line=True)
             elif event.kind == "visited":
@@ -34,6 +42,25 @@ async def _walk(site: Path, spots: list[str], rig: str | None, attic: list[str],
                     print(f"  {row.spot}: {round(100 * row.chance_best)} in 100 that it is the best, {row.visits} visits{sinr}")
     finally:
         await house.close()
+    if found is not None:
+        _offer_rigs(house, found, rig=rig, accept=accept, may_ask=not as_json)
+
+
+def _offer_rigs(house: House, answer: WalkAnswer, *, rig: str | None, accept: bool, may_ask: bool) -> None:
+    """Offer the best places as rigs of a trial, and write them where that is accepted."""
+    from bandwright.jobs.assembly import add_rigs
+    from bandwright.jobs.walk import accept_spots, rigs_from
+
+    rigs = rigs_from(house, answer, rig=rig)
+    if not rigs:
+        return
+    places = " and ".join(r.place for r in rigs)
+    if not accept and may_ask and sys.stdin.isatty():
+        say(f"Write {places} into site.toml as rigs of a trial? y or Enter for no:")
+        accept = sys.stdin.readline().strip().lower() in {"y", "yes"}
+    if accept:
+        declared = accept_spots(answer, rigs, lambda chosen, why: add_rigs(house.folder, chosen, why))
+        say(f"{places}: in site.toml now, {len(declared.setups)} setups in all. See what a trial of them takes: bandwright design")
 
 
 def show_aim(site: Path, *, rig: str, from_deg: float, arc_deg: float, as_json: bool) -> None:

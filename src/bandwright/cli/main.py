@@ -101,13 +101,16 @@ def check(
     settings: Annotated[bool, typer.Option("--settings", help="List the settings, and stop.")] = False,
     pair: Annotated[str | None, typer.Option(help="Keep the pairing string of your far end for this site.")] = None,
     keep_secret: Annotated[str | None, typer.Option(help="Keep a secret under this name; it is asked for.")] = None,
+    boot_unit: Annotated[bool, typer.Option("--boot-unit", help="Print what puts a gateway back at boot after a power cut, and stop.")] = False,
     as_json: Json = False,
 ) -> None:
     """Say whether gateway, far end, disk and clock can be used, and what this computer has."""
-    from bandwright.cli.checking import show_check, show_kinds, show_settings
+    from bandwright.cli.checking import show_boot_unit, show_check, show_kinds, show_settings
 
     if kinds:
         show_kinds()
+    elif boot_unit:
+        show_boot_unit(site)
     elif settings:
         show_settings()
     else:
@@ -212,12 +215,13 @@ def walk(
     site: Site = HERE,
     rig: Annotated[str | None, typer.Option(help="Whose gateway is carried; the first declared by default.")] = None,
     attic: Annotated[list[str] | None, typer.Option(help="Which of the places are in an attic.")] = None,
+    accept: Annotated[bool, typer.Option("--accept", help="Write the best two places into site.toml as rigs, without asking.")] = False,
     as_json: Json = False,
 ) -> None:
     """Find the best place in the house, there and back, before anybody climbs."""
     from bandwright.cli.guiding import show_walk
 
-    show_walk(site, spots=spots, rig=rig, attic=attic or [], as_json=as_json)
+    show_walk(site, spots=spots, rig=rig, attic=attic or [], accept=accept, as_json=as_json)
 
 
 @app.command()
@@ -246,11 +250,15 @@ def design(site: Site = HERE, as_json: Json = False) -> None:
 def run_campaign(
     site: Site = HERE,
     fresh: Annotated[bool, typer.Option("--fresh", help="Start a new campaign instead of going on with the last.")] = False,
+    put_back: Annotated[bool, typer.Option("--put-back", help="Put back what the gateways were set to before the last campaign, and stop.")] = False,
     as_json: Json = False,
 ) -> None:
     """Run the campaign, or go on with it; Ctrl-C at any moment keeps all finished tests."""
-    from bandwright.cli.campaigning import show_run
+    from bandwright.cli.campaigning import show_put_back, show_run
 
+    if put_back:
+        show_put_back(site)
+        return
     raise typer.Exit(show_run(site, fresh=fresh, as_json=as_json))
 
 

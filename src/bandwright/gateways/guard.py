@@ -14,6 +14,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
+import getpass
 import json
 import os
 import re
@@ -170,7 +171,7 @@ def outcomes(folder: Path) -> tuple[Returned, ...]:
 
 
 def boot_unit(folder: Path, *, platform: str = sys.platform) -> str:
-    """Return what carries out left-over records of a folder at boot: a systemd unit (Linux), a launchd job (macOS), a command (Windows)."""
+    """Return what carries out left-over records of a folder at boot: a systemd unit (Linux, run as this user, who may open the port), a launchd job (macOS), a command (Windows)."""
     words = [sys.executable, "-m", "bandwright.gateways.guard", "--recover", str(folder.resolve())]
     if platform == "darwin":
         items = "".join(f"<string>{word.replace('&', '&amp;').replace('<', '&lt;')}</string>" for word in words)
@@ -183,7 +184,7 @@ def boot_unit(folder: Path, *, platform: str = sys.platform) -> str:
     line = " ".join('"' + word.replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%") + '"' for word in words)
     return (
         "[Unit]\nDescription=Put a gateway's former settings back after a crash\nAfter=network.target\n\n"
-        f"[Service]\nType=oneshot\nExecStart={line}\nTimeoutStartSec=infinity\n\n[Install]\nWantedBy=multi-user.target\n"
+        f"[Service]\nType=oneshot\nUser={getpass.getuser()}\nExecStart={line}\nTimeoutStartSec=infinity\n\n[Install]\nWantedBy=multi-user.target\n"
     )
 
 

@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
 from bandwright.errors import GatewayUnreachable, SecretError, UsageError
 from bandwright.jobs.house import House, Left, Terrain
+from bandwright.jobs.righting import Righting, after_righting
 from bandwright.ports import Gateway, Person, Probe, Question
 from bandwright.privacy import Private
 from bandwright.words.declared import Declared
+from bandwright.words.rig import Rig
 from bandwright.words.site import Site
 
 if TYPE_CHECKING:
     from bandwright.probe.outcome import Check
 
-__all__ = ["ELEVATION_FOLDER", "FAR_END", "SECRETS_FILE", "asker", "check_far_end", "far_end_key", "found_here", "keep_secret", "kind_rows", "open_house", "pairing_of", "recover", "revoke_far_end_key", "run_far_end"]
+__all__ = ["ELEVATION_FOLDER", "FAR_END", "SECRETS_FILE", "add_rigs", "asker", "boot_unit", "check_far_end", "far_end_key", "found_here", "keep_secret", "kind_rows", "open_house", "pairing_of", "recover", "revoke_far_end_key", "run_far_end"]
 
 SECRETS_FILE = "secrets.toml"
 ELEVATION_FOLDER = "elevation"
 FAR_END = "far_end"
+_RECOVER_S = 20.0  # a gateway that cannot be reached so long does not hold up what a person asked for; its record stays
 
 
 def open_house(folder: Path, *, person: Person | None = None, pair: str | None = None, may_be_undeclared: bool = False, responsiveness: bool = False) -> House:
@@ -45,9 +48,11 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
     for plan in declared.gateways:
         kinds.settings_of(plan)
     clock = SystemClock()
+    righting = Righting(lambda: recover(folder))
 
     def gateway(key: str) -> Gateway:
-        return kinds.open_gateway(declared.gateway(key), clock=clock, ask=asker(person) if person is not None else None, secrets=_secrets(folder))
+        opened = kinds.open_gateway(declared.gateway(key), clock=clock, ask=asker(person) if person is not None else None, secrets=_secrets(folder))
+        return after_righting(opened, righting)
 
     def probe(_rig: str) -> Probe:
         return _probe(folder, declared, pair, responsiveness=responsiveness)
@@ -129,8 +134,22 @@ async def recover(folder: Path) -> tuple[str, ...]:
     """Put back what a guard's record on disk says, before anything else is done. Returns what was done, in sentences."""
     from bandwright.gateways import guard
 
-    done = [*guard.outcomes(folder), *await guard.recover(folder)]
+    done = [*guard.outcomes(folder), *await guard.recover(folder, timeout_s=_RECOVER_S)]
     return tuple(f"{r.gateway}: the former setting {'is back' if r.ok else 'could not be put back'} ({r.why})" for r in done)
+
+
+def add_rigs(folder: Path, rigs: Sequence[Rig], why: Sequence[str]) -> Declared:
+    """Write rigs into a workspace's `site.toml`, each below a comment, and return what is declared now. Raises DeclarationError, StoreError."""
+    from bandwright.workspace import adding
+
+    return adding.add_rigs(folder, rigs, why=why)
+
+
+def boot_unit(folder: Path) -> str:
+    """Return what puts a gateway's former settings back when this computer starts after a power cut, for this operating system."""
+    from bandwright.gateways import guard
+
+    return guard.boot_unit(folder)
 
 
 def asker(person: Person) -> Callable[[Question], Awaitable[str]]:

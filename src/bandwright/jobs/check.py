@@ -6,8 +6,10 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
+from bandwright.advice.permitted import permitted
 from bandwright.errors import BandwrightError, GatewayError, StoreError
 from bandwright.jobs.assembly import check_far_end, found_here, open_house
+from bandwright.jobs.tuning import lacking
 from bandwright.words.measurement import Outcome
 
 __all__ = ["CheckAnswer", "Item", "check"]
@@ -54,14 +56,16 @@ async def check(folder: Path) -> CheckAnswer:
             items.append(Item(what=f"gateway {plan.key}", ok=None, text="read and set by a person: nothing to reach"))
             continue
         try:
-            gateway = house.gateway(plan.key)
-            abilities = await gateway.abilities()
-            await gateway.fetch()
+            abilities = await house.gateway(plan.key).abilities()
+            await house.gateway(plan.key).fetch()
             tunes = f"modes {', '.join(abilities.modes)}; bands {', '.join(abilities.bands) or 'not said'}" if abilities.can_tune else "it can be read, not tuned"
             items.append(Item(what=f"gateway {plan.key}", ok=True, text=f"answers; {tunes}"))
+            rig = next((r for r in declared.rigs if r.gateway == plan.key), None)
+            items += [Item(what=f"connection of {plan.key}", ok=None, text=text) for text in (await lacking(house, rig, wait=False) if rig is not None else ())]
         except GatewayError as error:
             items.append(Item(what=f"gateway {plan.key}", ok=False, text=str(error), todo=error.todo or "", code=5))
     await house.close()
+    items += [Item(what="allowed?", ok=None, text=text) for text in permitted(declared)]
     items += await _far_end(folder)
     return CheckAnswer(items=(*items, *_here()))
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import uuid
-from collections.abc import AsyncGenerator, Sequence
+from collections.abc import AsyncGenerator, Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,10 +15,12 @@ from bandwright.errors import GatewayError, UsageError
 from bandwright.jobs.house import House, Left
 from bandwright.jobs.tuning import look
 from bandwright.ports import Question
+from bandwright.words.declared import Declared
 from bandwright.words.measurement import Fact, Measurement, MeasurementPlan, Method, Outcome, Size
 from bandwright.words.radio import Reading
+from bandwright.words.rig import Rig
 
-__all__ = ["WalkProgress", "visits_of", "walk"]
+__all__ = ["WalkProgress", "accept_spots", "rigs_from", "visits_of", "walk"]
 
 _READ_EACH_S = 5.0
 _P_CMAX_DBM = 23.0  # power class 3, TS 36.101 6.2.2
@@ -86,6 +89,40 @@ async def _visit(house: House, plan: Walk, spot: str, rig: str) -> SpotVisit:
     )  # fmt: skip
     house.records.add_measurement(kept)
     return _visit_of(kept)
+
+
+def rigs_from(house: House, answer: WalkAnswer, *, rig: str | None = None) -> tuple[Rig, ...]:
+    """Return the best spots as rigs to be declared: the carried gateway and its line at each spot that no rig of that gateway stands at yet."""
+    declared = house.declared
+    if not declared.rigs:
+        return ()
+    carried = declared.rig(rig) if rig is not None else declared.rigs[0]
+    there = {r.place.strip().lower() for r in declared.rigs if r.gateway == carried.gateway}
+    taken = {r.key for r in declared.rigs}
+    found: list[Rig] = []
+    for spot in answer.candidates:
+        if spot.strip().lower() not in there:
+            base = " ".join(re.sub(r"[/\x00-\x1f]", " ", spot).split())[:50] or "spot"
+            key, number = base, 2
+            while key in taken:
+                key, number = f"{base} {number}", number + 1
+            taken.add(key)
+            found.append(Rig(key=key, line=carried.line, gateway=carried.gateway, place=spot, change_minutes=carried.change_minutes))
+    return tuple(found)
+
+
+def accept_spots(answer: WalkAnswer, rigs: Sequence[Rig], write: Callable[[Sequence[Rig], Sequence[str]], Declared]) -> Declared:
+    """Write rigs at the best spots into `site.toml`, each with what the walk found there, and return what is declared now.
+
+    write: what puts them into the file. Raises DeclarationError, StoreError.
+    """
+    by_spot = {row.spot: row for row in answer.spots}
+    why = []
+    for rig in rigs:
+        row = by_spot[rig.place]
+        sinr = f", SINR {row.sinr.low:.0f} to {row.sinr.high:.0f} dB" if row.sinr is not None else ""
+        why.append(f"From the walk through the house: {round(100 * row.chance_best)} in 100 that it is the best place{sinr}.")
+    return write(rigs, why)
 
 
 def visits_of(house: House, plan: Walk) -> list[SpotVisit]:
