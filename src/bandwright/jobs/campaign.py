@@ -18,7 +18,7 @@ from bandwright.errors import GatewayError, UsageError
 from bandwright.jobs.deciding import course_of, verdict_of
 from bandwright.jobs.house import House, Left
 from bandwright.jobs.known import with_predictions
-from bandwright.jobs.testing import PAUSE_S, TRIES, InForce, test_step, tested_from
+from bandwright.jobs.testing import PAUSE_S, TRIES, InForce, do_test, tested_from
 from bandwright.jobs.tuning import keep_former, lacking, look, restore_former
 from bandwright.ports import Question
 from bandwright.words.campaign import USUAL_MEGABYTES, Course, Design, RigMounted, RoundDrawn, Step, Tested
@@ -194,7 +194,7 @@ async def _steps(house: House, design: Design, state: InForce) -> AsyncGenerator
             yield CampaignProgress(kind="round", at=drawn.at, text=f"Round {drawn.round}: {', '.join(drawn.order)}", rig=drawn.rig, course=now)
         else:
             try:
-                async for event in test_step(house, design, state, step):
+                async for event in do_test(house, design, state, step):
                     yield event
             except Left:
                 state.touched -= state.by_person  # nobody is there to set those back; the next sitting reads what is in force

@@ -22,7 +22,7 @@ from bandwright.words.progress import CampaignProgress
 from bandwright.words.radio import Capture, Reading, SettingsSeen
 from bandwright.words.rig import Rig, Setup, Tuning
 
-__all__ = ["PAUSE_S", "TRIES", "InForce", "test_step", "tested_from"]
+__all__ = ["PAUSE_S", "TRIES", "InForce", "do_test", "tested_from"]
 
 TRIES = 3  # how often a gateway may be out of reach in a row before the run ends
 PAUSE_S = 10.0  # before a setting that did not take, or a gateway out of reach, is tried again
@@ -74,7 +74,7 @@ class _Seen:
     faults: list[str] = field(default_factory=list)
 
 
-async def test_step(house: House, design: Design, state: InForce, step: Step) -> AsyncGenerator[CampaignProgress, None]:
+async def do_test(house: House, design: Design, state: InForce, step: Step) -> AsyncGenerator[CampaignProgress, None]:
     """Do one test step. A gateway out of reach is tried again by the next step; after some tries its GatewayError is raised."""
     setup = house.declared.setup(step.setup or "")
     rig, tuning = house.declared.rig(setup.rig), house.declared.tuning(setup.tuning)
