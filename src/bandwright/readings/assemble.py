@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from bandwright.readings.draft import Draft, Piece, ok_field
 from bandwright.readings.labels import Key, classify
@@ -118,11 +119,16 @@ _LTE_BANDS = re.compile(r"['\" ]*B\d{1,2}(?: ?[+,/&] ?B\d{1,2})+\b")
 _NR_WORDS = re.compile(r"(?i)\b(?:5g|nr|nr5g|nsa|en-?dc|sa)\b|\bn\d{1,3}\b")
 
 
+@lru_cache(maxsize=4096)
+def _names_nr(text: str) -> bool:
+    return _NR_WORDS.search(text) is not None
+
+
 def _hear(entry: Entry, heard: set[Rat]) -> None:
     """Note the technologies that the text has named so far; NR also where only a value or an unknown label names it."""
     if len(heard) == 2:
         return
-    if entry.key.rat is Rat.NR or _NR_WORDS.search(entry.text) is not None or "5g" in entry.key.words:
+    if entry.key.rat is Rat.NR or _names_nr(entry.text) or "5g" in entry.key.words:
         heard.add(Rat.NR)
     elif entry.key.known and not entry.key.blocked and (
         entry.key.rat is Rat.LTE
@@ -440,7 +446,7 @@ def _by_mode(mode: Mode | None, subject: _Subject, measured: dict[Rat, set[str]]
 
 
 _LEADING = {Role.PCELL, Role.PSCELL, Role.SERVING}
-_MOST_COMPARED = 40  # carriers of one technology and index without an identity that decides: more than any device has
+_MOST_COMPARED = 20  # carriers of one technology and index without an identity that decides: more than any device has
 
 
 def _role_of(role: str, rat: Rat, mode: Mode | None, placed: _Placed) -> Role:

@@ -360,6 +360,8 @@ def flag_of(key: Key, text: str) -> Key | None:
 
 def combine(outer: tuple[Key, ...], own: Key) -> Key:
     """Return a label's key with what its headings say: the nearest word on technology and role wins; blocked and foreign are inherited."""
+    if not outer:
+        return own
     rat, role, index, foreign, blocked = own.rat, own.role, own.index, own.foreign, own.blocked
     for context in reversed(outer):
         if rat is None and context.rat is not None:

@@ -60,7 +60,7 @@ def read_structured(text: str) -> list[Piece]:
     place = 0
     while (found := _OPENS.search(text, place)) is not None:
         leaves, stop = json_leaves(text, found.start())
-        place = max(stop, found.start() + 1) if leaves else found.end()
+        place = max(stop, found.start() + 1) if leaves else max(stop, found.end())  # without a leaf there are but brackets up to there
         if leaves:
             pieces += _document(leaves, found.start(), place, "json")
     if "</" in text or "/>" in text:

@@ -7,11 +7,12 @@ widths without a unit, identities whose digits may be hexadecimal, and short num
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import NamedTuple
 
 from bandwright.readings.draft import null_field, ok_field
 from bandwright.readings.labels import Key
-from bandwright.words.radio import Field, FieldState, Mode, Rat, Registration
+from bandwright.words.radio import Field, FieldState, Mode, Rat, Registration, Span
 
 __all__ = ["UNKNOWN_TEXTS", "Value", "band_of", "both_ways", "mode_of", "read_value", "registration_of"]
 
@@ -71,7 +72,26 @@ def read_value(key: Key, text: str, start: int, *, rat: Rat | None = None, cut: 
     start: where the text stands. cut: the source ends with it, so that a last number may be the beginning of a longer one.
     numeric: a number of a structured document, which is decimal.
     """
-    name = key.quantity
+    made = (_read if len(text) <= _MOST_REMEMBERED else _read.__wrapped__)(key.quantity, key.unit, key.rat, text, rat, cut, numeric)
+    if made is None or made.field is None:
+        return made
+    item = made.field
+    span = item.span
+    moved = Span(start + span.start, start + span.stop) if span is not None else None
+    return Value(
+        Field(name=item.name, value=item.value, low=item.low, high=item.high, unit=item.unit, state=item.state, why=item.why, span=moved, derived=item.derived),
+        start + made.stop,
+        made.rat,
+    )
+
+
+_MOST_REMEMBERED = 40
+
+
+@lru_cache(maxsize=8192)
+def _read(name: str, unit: str, own: Rat | None, text: str, rat: Rat | None, cut: bool, numeric: bool) -> Value | None:
+    """Read a value that stands at 0. The same few values come again and again in a text: what one means is remembered."""
+    key, start = Key(quantity=name, rat=own, unit=unit), 0
     lead = _WITH_PREFIX.match(text)
     offset = lead.end() if lead is not None else 0
     body = text[offset:].rstrip()
@@ -220,6 +240,7 @@ def _spacing(key: Key, body: str, start: int, *, cut: bool) -> Value | None:
     return Value(ok_field("scs", int(number), start, stop), stop)
 
 
+@lru_cache(maxsize=2048)
 def band_of(text: str) -> tuple[Rat | None, int, int] | None:
     """Return (technology or None, band, length) of a band's name at the beginning of a text; None where there is none."""
     found = _BAND_IN_BRACKETS.match(text)
