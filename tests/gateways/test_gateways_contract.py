@@ -11,7 +11,6 @@ import json
 import os
 import re
 import shutil
-import subprocess
 import sys
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
@@ -341,23 +340,29 @@ async def fake_daemon(tmp_path: Path, monkeypatch) -> AsyncIterator[Case]:
     process.wait()
 
 
-@pytest.fixture(scope="session")
-def real_daemon(tmp_path_factory) -> list[str]:
-    """The address of a bus with the operating system's own modem daemon on it, and of the modem's second port. With CI=true a missing daemon is skipped, a failing one is not."""
-    if shutil.which("ModemManager") is None or shutil.which("dbus-daemon") is None:
-        pytest.skip("the modem daemon is not installed")
-    if os.geteuid() != 0 and os.environ.get("CI") != "true":
-        pytest.skip("the modem daemon is run as root here, or in CI")
-    folder = tmp_path_factory.mktemp("daemon")
-    script = Path(__file__).with_name("realdaemon.py")
-    process = subprocess.Popen([sys.executable, str(script), str(folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-    addresses = process.stdout.readline().decode().split()
-    if len(addresses) != 2:
-        log = folder / "daemon.log"
-        pytest.fail("the modem daemon did not start: " + (log.read_text()[-2000:] if log.exists() else "no log"))
-    yield addresses
-    process.stdin.close()
-    process.wait(20)
+@asynccontextmanager
+async def fake_daemon_with_a_second_port(tmp_path: Path, monkeypatch) -> AsyncIterator[Case]:
+    if shutil.which("dbus-daemon") is None:
+        pytest.skip("dbus-daemon is not installed")
+    process, address = private_bus(tmp_path)
+    fake, place = FakeDaemon(), Place(RealClock(), apply_delay_s=0.0)
+    await fake.start(address)
+    host, port = await place.modem.serve_tcp()
+    case = bus_case(
+        address,
+        monkeypatch,
+        behind="a fake of the daemon's interfaces on a real bus, and the twin's modem over TCP as the second port",
+        says=('"rsrp": -92.0', '"earfcn": 1300'),
+        tunings=TUNINGS,
+    )
+    called, may_call = case.sent, case.may_send
+    case.plan = GatewayPlan(key="own", kind="modem-daemon", settings=(("bus", address), ("second_port", f"{host}:{port}")))
+    case.sent, case.may_send = lambda: [*called(), *place.modem.heard], lambda sent: may_call(sent) or AT_MAY(sent)
+    yield case
+    await place.modem.close()
+    await fake.stop()
+    process.terminate()
+    process.wait()
 
 
 CASES: dict[str, Callable[[Path, pytest.MonkeyPatch], AbstractAsyncContextManager[Case]]] = {
@@ -379,6 +384,7 @@ CASES: dict[str, Callable[[Path, pytest.MonkeyPatch], AbstractAsyncContextManage
     "tr181, document": data_model_document,
     "remote": declared_requests,
     "modem-daemon": fake_daemon,
+    "modem-daemon, second port": fake_daemon_with_a_second_port,
 }
 
 

@@ -49,6 +49,9 @@ class BusSettings(Declared):
     bus: str = Field(default="system", description="'system', or the address of another bus")
     timeout_s: float = Field(default=10.0, gt=0, le=120, description="how long one answer may take")
     signal_rate_s: int = Field(default=2, ge=1, le=60, description="how often the modem is asked for its signal, where nothing else has set that")
+    second_port: str | None = Field(
+        default=None, description="another port of the same modem that the daemon leaves alone, e.g. /dev/ttyUSB3, or host:port; settings go there by AT commands"
+    )
     stale_after_s: float = Field(default=60.0, gt=0, description="after how long without any change values are marked as possibly stale")
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from bandwright.errors import DeclarationError
-from bandwright.gateways import bus, datamodel, pasted, remote, router, serial, tools
+from bandwright.gateways import bus, datamodel, pasted, remote, router, second, serial, tools
 from bandwright.gateways.declared import Declared, read_settings
 from bandwright.gateways.pasted import Ask
 from bandwright.ports import Clock, Gateway
@@ -40,6 +40,13 @@ class Kind:
     about: str
 
 
+def _over_bus(plan: GatewayPlan, settings: bus.BusSettings, opening: Opening) -> Gateway:
+    reads = bus.over_bus(plan, settings, clock=opening.clock)
+    if settings.second_port is None:
+        return reads
+    return second.TwoPorts(reads, serial.over_either(plan, settings.second_port, kind=plan.kind, clock=opening.clock))
+
+
 KINDS: tuple[Kind, ...] = (
     Kind(
         key="pasted",
@@ -69,8 +76,8 @@ KINDS: tuple[Kind, ...] = (
         key="modem-daemon",
         label="modem daemon over D-Bus",
         settings=bus.BusSettings,
-        factory=lambda plan, settings, opening: bus.over_bus(plan, settings, clock=opening.clock),
-        tunes="modes and bands that the daemon's driver for this modem supports",
+        factory=_over_bus,
+        tunes="modes and bands that the daemon's driver for this modem supports; with a second port, what the modem's AT dialect documents",
         about="A modem that the daemon of a Linux desktop or router already manages; its ports stay with the daemon.",
     ),
     Kind(

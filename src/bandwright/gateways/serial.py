@@ -6,6 +6,7 @@ The dialect is declared, or found by asking each dialect's own read-back command
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 
 from pydantic import Field
@@ -23,7 +24,7 @@ from bandwright.ports import Clock, GatewayAbilities
 from bandwright.words.radio import Capture, Exchange, SettingsSeen
 from bandwright.words.rig import GatewayPlan, Tuning
 
-__all__ = ["AtGateway", "SerialSettings", "TcpSettings", "over_serial", "over_tcp"]
+__all__ = ["AtGateway", "SerialSettings", "TcpSettings", "over_either", "over_serial", "over_tcp"]
 
 
 _ASK_TIMES = 3
@@ -204,6 +205,16 @@ def over_tcp(plan: GatewayPlan, settings: TcpSettings, *, clock: Clock) -> AtGat
     """Return the gateway of a plan of kind at-tcp."""
     host, port = split_address(settings.address)
     return AtGateway("at-tcp", TcpLink(host, port, connect_s=settings.connect_s), plan=plan, settings=settings, clock=clock)
+
+
+def over_either(plan: GatewayPlan, where: str, *, kind: str, clock: Clock) -> AtGateway:
+    """Return a modem behind a serial port ("/dev/ttyUSB3", "COM7") or TCP ("host:port"), as part of a gateway of another kind."""
+    if re.fullmatch(r"[^/\\]+:\d+", where):
+        host, port = split_address(where)
+        tcp = TcpSettings(address=where)
+        return AtGateway(kind, TcpLink(host, port, connect_s=tcp.connect_s), plan=plan, settings=tcp, clock=clock)
+    wired = SerialSettings(port=where)
+    return AtGateway(kind, SerialLink(wired.port, speed=wired.speed, owner=daemon_owner), plan=plan, settings=wired, clock=clock)
 
 
 def _answers(commands: Sequence[Command], exchanges: Sequence[Exchange]) -> dict[str, str]:
