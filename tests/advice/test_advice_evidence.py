@@ -400,3 +400,13 @@ def test_rsrq_is_used_at_rest_only() -> None:
 def test_rsrq_under_load_changes_nothing(a: float, b: float) -> None:
     first, second = (Case(readings=(loaded(lte(rsrq_db=x)), loaded(lte(rsrq_db=x), state="load_up"))) for x in (a, b))
     assert gather(first, "down") == gather(second, "down")
+
+
+def test_one_layer_is_expected_where_one_port_hears_ten_db_more_and_the_rank_is_unread() -> None:
+    two = expected_down_mbps(Case(readings=(loaded(lte(ports=(-90.0, -91.0))),)))
+    near = expected_down_mbps(Case(readings=(loaded(lte(ports=(-90.0, -99.9))),)))
+    one = expected_down_mbps(Case(readings=(loaded(lte(ports=(-90.0, -100.0))),)))
+    assert two is not None
+    assert two == near
+    assert one == pytest.approx(0.9 * 4.0 * 0.18 * 100 / 0.9 * 0.9, rel=0.05)  # 0.6 log2(101) = 3.99 bit/s/Hz on 100 blocks, 10 % first errors: TR 36.942 Annex A
+    assert one == expected_down_mbps(Case(readings=(loaded(lte(rank=1)),)))

@@ -88,6 +88,20 @@ def test_sum_and_carriers_with_what_was_left_out() -> None:
     assert {r.of for r in up} == {"", "LTE B3 1"}  # a secondary cell does not send
 
 
+def test_a_carrier_whose_sinr_was_not_printed_counts_with_the_usual_one_and_widens_the_interval() -> None:
+    narrow = carrier(Rat.NR, Role.PCELL, band="n28", dl_bandwidth=10.0, scs=15.0, sinr=12.0, rsrp=-95.0)
+    printed = carrier(Rat.NR, Role.SCELL, band="n78", dl_bandwidth=100.0, scs=30.0, sinr=8.0, rsrp=-100.0)
+    silent = carrier(Rat.NR, Role.SCELL, band="n78", dl_bandwidth=100.0, scs=30.0, rsrp=-100.0)
+    (known, *_), (guessed, *_) = expected_rates(Reading(carriers=(narrow, printed))), expected_rates(Reading(carriers=(narrow, silent)))
+    assert guessed.median == pytest.approx(known.median)  # 8 dB is the usual SINR at -100 dBm
+    assert guessed.low < known.low
+    assert any("SINR was not printed" in note for note in guessed.assumptions)
+    assert not any("SINR was not printed" in note for note in known.assumptions)
+    weak = expected_rates(Reading(carriers=(narrow, carrier(Rat.NR, Role.SCELL, band="n78", dl_bandwidth=100.0, scs=30.0, rsrp=-130.0))))[0]
+    strong = expected_rates(Reading(carriers=(narrow, carrier(Rat.NR, Role.SCELL, band="n78", dl_bandwidth=100.0, scs=30.0, rsrp=-60.0))))[0]
+    assert weak.median < guessed.median < strong.median
+
+
 def test_interval_is_wider_for_one_reading_and_holds_its_level() -> None:
     (one, *_), (mean, *_) = expected_rates(Reading(carriers=(LTE,))), expected_rates(Reading(carriers=(LTE,)), averaged=True)
     assert one.low < mean.low < mean.median < mean.high < one.high

@@ -65,7 +65,7 @@ def carrier_state(c: SeenCarrier) -> CarrierState | None:
     if c.width_mhz is None or c.sinr_db is None or c.rat not in {"lte", "nr"}:
         return None
     known = c.band if c.band is not None and is_known_band(c.band) else None
-    rank = c.rank if c.rank is not None and 1 <= c.rank <= 8 else None
+    rank = c.rank if c.rank is not None and 1 <= c.rank <= 8 else 1 if _one_port(c) else None
     return CarrierState(
         rat=c.rat,
         bandwidth_mhz=c.width_mhz,
@@ -75,6 +75,11 @@ def carrier_state(c: SeenCarrier) -> CarrierState | None:
         duplex=duplex_of_carrier(c) or "FDD",
         band=known,
     )
+
+
+def _one_port(c: SeenCarrier) -> bool:
+    """Whether one antenna port hears 10 dB more than the other: with the number of layers unread, one is to be expected. Common practice, no source."""
+    return len(c.ports) >= 2 and max(c.ports) - sorted(c.ports)[-2] >= 10
 
 
 def duplex_of_carrier(c: SeenCarrier) -> str | None:
