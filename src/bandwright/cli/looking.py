@@ -1,4 +1,4 @@
-"""`bandwright reading`: pasted text or a gateway's answer, explained."""
+"""`bandwright reading`: pasted text, a picture of a page, or a gateway's answer, explained."""
 
 from __future__ import annotations
 
@@ -8,24 +8,48 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import typer
+
 from bandwright.cli.screens import print_document, print_json, say
 from bandwright.errors import UsageError
 from bandwright.jobs.look import LookAnswer, explain
+from bandwright.words.radio import Field
 
 __all__ = ["look_json", "show_reading"]
 
 
-def show_reading(site: Path, *, paste: bool, source: str | None, as_json: bool) -> None:
-    """Print what a paste, or a declared gateway's answer, means."""
-    if paste and source is not None:
-        raise UsageError("--paste and --from exclude each other")
-    answer = _pasted() if paste or (source is None and not sys.stdin.isatty()) else asyncio.run(_asked(site, source))
+_NOTHING_RECOGNISED = 8
+
+
+def show_reading(site: Path, *, paste: bool, source: str | None, picture: Path | None, as_json: bool) -> int:
+    """Print what a paste, a picture, or a declared gateway's answer means; return the exit code: 8 where nothing of the radio was recognised."""
+    if paste + (source is not None) + (picture is not None) > 1:
+        raise UsageError("--paste, --from and --picture exclude each other")
+    if picture is not None:
+        answer = _pictured(picture)
+    else:
+        answer = _pasted() if paste or (source is None and not sys.stdin.isatty()) else asyncio.run(_asked(site, source))
     if as_json:
         print_json("reading", look_json(answer))
-        return
-    from bandwright.telling.accounts.reading import reading_document
+    else:
+        from bandwright.telling.accounts.reading import reading_document
 
-    print_document(reading_document(answer.capture, answer.readings, findings=answer.findings, forecasts=answer.forecasts))
+        print_document(reading_document(answer.capture, answer.readings, findings=answer.findings, forecasts=answer.forecasts))
+    return 0 if answer.recognised else _NOTHING_RECOGNISED
+
+
+def _pictured(picture: Path) -> LookAnswer:
+    """Read a picture, and put each value to the person at the terminal; without one, none counts."""
+    from bandwright.jobs.picture import explain_picture
+
+    def is_right(whose: str, item: Field) -> bool:
+        if not sys.stdin.isatty():
+            return False
+        shown = item.value if item.value is not None else f"{item.low} to {item.high}"
+        return typer.confirm(f"{whose}{item.name}: {shown} {item.unit or ''}".rstrip() + " - is this what the page says?", default=False, err=True)
+
+    say("What is read from a picture is a guess. Each value counts only if you confirm it.")
+    return explain_picture(picture, at=datetime.now(UTC), is_right=is_right)
 
 
 def _pasted() -> LookAnswer:

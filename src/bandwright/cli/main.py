@@ -3,7 +3,7 @@
 Heavy imports live in the commands, so that help and completion stay quick. Words and progress go to stderr, the answer to stdout.
 
 Exit codes: 0 done; 1 unexpected fault; 2 wrong usage; 3 not yet (no verdict); 4 need not met, or a change was found; 5 gateway
-unreachable or refused; 6 far end unreachable; 7 would pass the allowance; 130 interrupted, all finished tests saved.
+unreachable or refused; 6 far end unreachable; 7 would pass the allowance; 8 nothing recognised in a text; 130 interrupted, all finished tests saved.
 """
 
 from __future__ import annotations
@@ -122,12 +122,13 @@ def reading(
     site: Site = HERE,
     paste: Annotated[bool, typer.Option("--paste", help="Read text from standard input; nothing needs to be declared.")] = False,
     source: Annotated[str | None, typer.Option("--from", help="Key of the declared gateway to ask.")] = None,
+    picture: Annotated[Path | None, typer.Option(help="Screenshot of a status page (PNG, JPEG); each value is put to you. Needs the extra ocr.")] = None,
     as_json: Json = False,
 ) -> None:
-    """Explain what the radio says: pasted text, or a declared gateway's answer."""
+    """Explain what the radio says: pasted text, a picture, or a declared gateway's answer. Ends with 8 where nothing is recognised."""
     from bandwright.cli.looking import show_reading
 
-    show_reading(site, paste=paste, source=source, as_json=as_json)
+    raise typer.Exit(show_reading(site, paste=paste, source=source, picture=picture, as_json=as_json))
 
 
 @app.command()

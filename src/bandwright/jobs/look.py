@@ -14,7 +14,7 @@ from bandwright.readings.parse import parse
 from bandwright.words.answers import Finding, Forecast
 from bandwright.words.radio import Capture, Reading
 
-__all__ = ["LookAnswer", "explain", "explain_capture", "look"]
+__all__ = ["LookAnswer", "explain", "explain_capture", "explain_readings_of", "look"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +27,11 @@ class LookAnswer:
     forecasts: tuple[Forecast, ...]
     main: Reading | None = None  # the reading that findings and forecasts speak of
 
+    @property
+    def recognised(self) -> bool:
+        """Whether anything of the radio was recognised: a carrier, a mode or a registration."""
+        return any(r.carriers or r.mode is not None or r.registration is not None for r in self.readings)
+
 
 def explain(text: str | bytes, *, at: datetime) -> LookAnswer:
     """Return what a pasted text means. Needs no workspace. at: when it was pasted, UTC."""
@@ -37,7 +42,11 @@ def explain(text: str | bytes, *, at: datetime) -> LookAnswer:
 
 def explain_capture(capture: Capture) -> LookAnswer:
     """Return what a capture means."""
-    readings = parse(capture)
+    return explain_readings_of(capture, parse(capture))
+
+
+def explain_readings_of(capture: Capture, readings: tuple[Reading, ...]) -> LookAnswer:
+    """Return what readings of a capture mean."""
     with_carriers = [r for r in readings if r.serving()]
     main = with_carriers[-1] if with_carriers else None
     return LookAnswer(
