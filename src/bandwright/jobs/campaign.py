@@ -80,6 +80,7 @@ def make_design(house: House, *, key: str | None = None, start: datetime | None 
         rigs_at_once=plan.rigs_at_once,
         change_minutes=changes,
         by_hand=plan.by_hand,
+        prove_equal=plan.prove_equal,
         label=declared.site.name,
     )
 

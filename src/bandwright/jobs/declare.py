@@ -99,6 +99,7 @@ rig_changes = 6
 # person_hours = "daily 18:00-21:00"  # when somebody can change a rig
 # in_use = "window/automatic"
 # by_hand = true                    # you start each sitting yourself
+# prove_equal = true                # once it is known which to use, go on until it is known whether the closest other is as good: many more tests
 seed = 1
 
 # Where measurements go: a far end of your own (`bandwright far-end` on a rented server or a second home), or any HTTPS address.

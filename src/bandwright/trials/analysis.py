@@ -29,10 +29,11 @@ FACTOR_SPREAD: Final = 0.3  # prior sd of the log of a setup's noise sd over tha
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """The mode of the log sds, and weighted points around it: (P, J) and (P,)."""
+    """The mode of the log sds, and weighted points around it: (P, J) and (P,). omega: noise factors of the variance at them, (P, G)."""
 
     mode: Mode
     points: Array
+    omega: Array
     weights: Array
 
 
@@ -116,12 +117,14 @@ def problem_of(frame: Frame, first: int = 0) -> Problem:
 class _Basis:
     """What is learned of the log sds from a trial's first tests: the mode, points around it, and the tests whitened at each.
 
-    steps: (P, J), the points in units of the spread around the mode. white is None where there are no tests.
+    lean: (P,), log of what a point counts for more than its share of the proposal, but for likelihood and prior of the log sds.
+    white is None where there are no tests.
     """
 
     mode: Mode
-    steps: Array
     points: Array
+    omega: Array
+    lean: Array
     white: Whitened | None
 
 
@@ -135,18 +138,13 @@ def _basis_tests(tests: int) -> int:
     return at
 
 
-def _before(tests: int) -> int:
-    """Return from how many tests the search for the mode of so many begins."""
-    return _basis_tests(tests - 1) if tests > ALL_UP_TO else tests * 3 // 4
-
-
 @lru_cache(maxsize=128)
 def _mode(key: _Key) -> Mode:
-    """Return the mode of a frame. It begins at the mode of fewer of its tests, and so on back: the same whatever was asked before."""
+    """Return the mode of a frame. The search begins at the mode of half its tests, and so on back: the same whatever was asked before."""
     frame = key.frame
-    if frame.y.size == 0:
+    if frame.y.size <= ALL_UP_TO:
         return find_mode(problem_of(frame))
-    near = _mode(_Key(frame.first(_before(frame.y.size)), 0))
+    near = _mode(_Key(frame.first(_basis_tests(frame.y.size // 2)), 0))
     return find_mode(problem_of(frame), near=near)
 
 
@@ -154,12 +152,16 @@ def _mode(key: _Key) -> Mode:
 def _basis(key: _Key) -> _Basis:
     frame = key.frame
     mode = _mode(_Key(frame.first(frame.y.size), 0))
-    steps = _directions(mode.theta.size)
-    points = mode.theta + steps @ np.linalg.cholesky(np.linalg.inv(mode.information)).T
+    j = mode.theta.size
+    steps = _directions(mode.information.shape[0])
+    shifts = steps @ np.linalg.cholesky(np.linalg.inv(mode.information)).T
+    points, factors = mode.theta + shifts[:, :j], 0.5 * np.log(mode.omega) + shifts[:, j:]
+    omega = np.exp(2.0 * factors)
+    lean = 0.5 * ((steps**2).sum(axis=1) - (factors**2).sum(axis=1) / FACTOR_SPREAD**2)
     if not frame.y.size:
-        return _Basis(mode, steps, points, None)
+        return _Basis(mode, points, omega, lean, None)
     cross = _cross(targets(frame), np.exp(2.0 * points[:, :-1]))
-    return _Basis(mode, steps, points, whitened(problem_of(frame), points, mode.omega, cross))
+    return _Basis(mode, points, omega, lean, whitened(problem_of(frame), points, omega, cross))
 
 
 def _cross(how: Targets, variances: Array, first: int = 0) -> Array:
@@ -182,16 +184,16 @@ def _spread(frame: Frame) -> tuple[Fit, Array, Array]:
     covariances = (variances @ how.own.reshape(-1, k * k)).reshape(-1, k, k) + how.own_fixed
     means = np.tile(SLOPE_MEAN * frame.predicted, (points.shape[0], 1))
     if basis.white is None:
-        logs = -0.5 * ((points - basis.mode.theta) ** 2) @ np.diag(basis.mode.information)
+        logs = -0.5 * ((points - basis.mode.theta) ** 2) @ np.diag(basis.mode.information)[: basis.mode.theta.size]
     else:
         logs, grams = basis.white.logs, basis.white.grams
         if n > base:
-            logs, grams = extended(basis.white, problem_of(frame, base), points, basis.mode.omega, _cross(how, variances, base))
+            logs, grams = extended(basis.white, problem_of(frame, base), points, basis.omega, _cross(how, variances, base))
         means += grams[:, 0, 1:]
         covariances -= grams[:, 1:, 1:]
-    logs = logs + 0.5 * (basis.steps**2).sum(axis=1)
+    logs = logs + basis.lean
     weights = np.exp(logs - logs.max())
-    return Fit(basis.mode, points, _capped(weights / weights.sum())), means, covariances
+    return Fit(basis.mode, points, basis.omega, _capped(weights / weights.sum())), means, covariances
 
 
 def _capped(weights: Array) -> Array:

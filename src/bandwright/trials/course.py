@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from bandwright.trials.allocation import keep
 from bandwright.trials.hours import SPACING_MIN, next_in_hours, next_slot, round_order
 from bandwright.trials.ledger import Ledger, RoundLog, minutes_after, read
-from bandwright.trials.stopping import Standing, challenger, first_rounds_open, rounds_needed, standing
+from bandwright.trials.stopping import Standing, challenger, equality_open, first_rounds_open, rounds_needed, standing
 from bandwright.words.campaign import CampaignEvent, Course, Design, Step
 
 __all__ = ["course"]
@@ -90,7 +90,7 @@ def _data_left_mb(ledger: Ledger) -> float:
 
 
 def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
-    if where.settled:
+    if where.settled and not (ledger.design.prove_equal and equality_open(where, ledger.design)):
         return Step(kind="finish", why="settled")
     here = tuple(s.key for s in ledger.setups if s.key in ledger.active and s.rig in ledger.together(ledger.mounted))
     in_visit = [r for r in ledger.rounds if r.visit == ledger.visit]
@@ -152,9 +152,8 @@ def _rounds_a_day(ledger: Ledger, where: Standing, now_min: float) -> int:
         pace = 2
     elif against is not None and now_min / 1440.0 >= PACE_AFTER * days:
         needed = rounds_needed(where, against, design.indifference) / (left * usual)
-        if len({s.rig for s in ledger.setups}) > 1:  # visits are what binds: rounds in one visit add little
-            pace = 2 if PACE_SHARE < needed < PACE_HOPE else 1
-        elif needed < PACE_HOPE:
+        several = len({s.rig for s in ledger.setups}) > 1  # there visits are what binds: rounds in one visit add little
+        if not several and needed < PACE_HOPE:
             pace = 2 if needed < PACE_SHARE else MOST_PACE
     a_round = max(1.0, len(ledger.results) / max(1, where.rounds))
     affordable = _data_left_mb(ledger) / (a_round * ledger.mb_per_test()) / left

@@ -45,11 +45,11 @@ class Problem:
     factor_precision: float
 
     def sigmas(self, variances: Array, omega: Array) -> Array:
-        """Return the covariance of the observations at each row of variances (P, J): (P, N, N). omega: (G,), of the noise variance."""
+        """Return the covariance of the observations at each row of variances (P, J): (P, N, N). omega: (G,) or (P, G), of the noise variance."""
         n = self.residual.size
         out = (variances[:, :-1] @ self.stack.reshape(self.stack.shape[0], n * n)).reshape(-1, n, n)
         out += self.fixed
-        np.einsum("pii->pi", out)[:] += variances[:, -1:] * omega[self.group]
+        np.einsum("pii->pi", out)[:] += variances[:, -1:] * omega[..., self.group]
         return np.asarray(out)
 
     def half(self) -> Array:
@@ -62,7 +62,10 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    """The mode: log sds (J,), average information with the prior's (J, J), noise factors (G,) of the variance, what gradient is left."""
+    """The mode: log sds (J,), noise factors (G,) of the variance, what gradient is left.
+
+    information: average information with the prior's, of the log sds, then of the log noise factors of the sd (J + G, J + G).
+    """
 
     theta: Array
     information: Array
@@ -80,7 +83,7 @@ def find_mode(problem: Problem, *, tolerance: float = GRADIENT_TOLERANCE, near: 
     prior = np.append(problem.centre, np.zeros(g))
     x = prior if near is None else np.append(near.theta, 0.5 * np.log(near.omega))
     if problem.residual.size == 0:
-        return Mode(x[:j], np.diag(problem.precision), np.ones(g), 0.0, 0)
+        return Mode(x[:j], np.diag(np.append(problem.precision, np.full(g, problem.factor_precision))), np.ones(g), 0.0, 0)
     half = problem.half()
     pull = np.append(problem.precision, np.full(g, problem.factor_precision))
     steps = 0
@@ -91,7 +94,7 @@ def find_mode(problem: Problem, *, tolerance: float = GRADIENT_TOLERANCE, near: 
         x = x + np.clip(np.linalg.solve(curvature, gradient), -MAX_MOVE, MAX_MOVE)
         gradient, information = score(problem, half, x)
         steps += 1
-    return Mode(x[:j], information[:j, :j], np.exp(2.0 * x[j:]), float(np.abs(gradient).max()), steps)
+    return Mode(x[:j], information, np.exp(2.0 * x[j:]), float(np.abs(gradient).max()), steps)
 
 
 def score(problem: Problem, half: Array, x: Array) -> tuple[Array, Array]:
@@ -137,7 +140,10 @@ class Whitened:
 
 
 def whitened(problem: Problem, points: Array, omega: Array, cross: Array) -> Whitened:
-    """Return residual and targets whitened at each point (P, J) of the log sds; cross: (P, K, N), covariances of K targets with the observations."""
+    """Return residual and targets whitened at each point (P, J) of the log sds.
+
+    omega: noise factors of the variance, (G,) or of each point (P, G). cross: (P, K, N), covariances of K targets with the observations.
+    """
     from scipy.linalg.blas import dtrsm
 
     logs = -0.5 * ((points - problem.centre) ** 2) @ problem.precision
@@ -163,7 +169,7 @@ def extended(before: Whitened, strip: Problem, points: Array, omega: Array, cros
     variances = np.exp(2.0 * points)
     sigmas = (variances[:, :-1] @ strip.stack.reshape(strip.stack.shape[0], m * (n + m))).reshape(-1, m, n + m)
     sigmas += strip.fixed
-    np.einsum("pii->pi", sigmas[:, :, n:])[:] += variances[:, -1:] * omega[strip.group]
+    np.einsum("pii->pi", sigmas[:, :, n:])[:] += variances[:, -1:] * omega[..., strip.group]
     right = _right(strip.residual, cross)
     logs, grams = before.logs.copy(), before.grams.copy()
     for i, sigma in enumerate(sigmas):

@@ -44,12 +44,14 @@ def begin(
     risk: float = 0.05,
     megabytes_per_test: float = 80.0,
     warmup_s: float = 0.0,
+    prove_equal: bool = False,
 ) -> Trial:
     """Return a new trial.
 
     setups: names of things that a program can switch between, or pairs (what a person must change, what is switched).
     needs, or hour_weights: 24 numbers, how much each local hour matters; all hours alike where neither is given.
     predicted: a score expected of each setup, from -1 to 1, or None. indifference: difference in the score that does not matter.
+    prove_equal: once the lead is settled, go on until it is known whether its closest rival is as good.
     Raises UsageError for setups that repeat, or weights that are not 24 numbers of 0 or more.
     """
     pairs = [("all", s) if isinstance(s, str) else s for s in setups]
@@ -74,6 +76,7 @@ def begin(
             risk=risk,
             megabytes_per_test=megabytes_per_test,
             warmup_s=warmup_s,
+            prove_equal=prove_equal,
         )
     )
 

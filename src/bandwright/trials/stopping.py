@@ -13,8 +13,9 @@ from bandwright.trials.allocation import Chances, chances, risks
 from bandwright.trials.analysis import Values, values
 from bandwright.trials.ledger import Ledger
 from bandwright.trials.model import Array, frame_of
+from bandwright.words.campaign import Design
 
-__all__ = ["Standing", "challenger", "first_rounds_open", "joint_equals", "rounds_needed", "sessions", "standing"]
+__all__ = ["Standing", "challenger", "equality_open", "first_rounds_open", "joint_equals", "rounds_needed", "sessions", "standing"]
 
 MIN_ROUNDS: Final = 6
 MIN_SESSIONS: Final = 3
@@ -102,6 +103,16 @@ def joint_equals(draws: Array, odds: Chances, indifference: float, certainty: fl
             together &= good[:, i]
             chosen.append(int(i))
     return tuple(chosen)
+
+
+def equality_open(where: Standing, design: Design) -> bool:
+    """Return whether it is still open if another setup is as good as the lead: neither shown, nor very unlikely."""
+    against = challenger(where)
+    if against is None:
+        return False
+    if len(joint_equals(where.draws, where.odds, design.indifference, 1.0 - design.risk)) > 1:
+        return False
+    return float(where.odds.good[against]) > design.risk
 
 
 def _lacking(ledger: Ledger, odds: Chances) -> str:

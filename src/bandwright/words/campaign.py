@@ -56,6 +56,7 @@ class Design:
     rigs_at_once: groups of rigs that stand side by side, so that going over costs no person.
     change_minutes: (from_rig, to_rig, minutes); a pair not listed costs `default_change_minutes`.
     by_hand: the person applies tunings and starts tests; rounds are then few and long apart.
+    prove_equal: once the lead is settled, go on until it is known whether its closest rival is as good; it costs far more than choosing.
     mounted: the rig that is in place at the start.
     """
 
@@ -79,6 +80,7 @@ class Design:
     default_change_minutes: float = 15.0
     by_hand: bool = False
     label: str = ""
+    prove_equal: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

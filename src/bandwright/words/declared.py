@@ -33,6 +33,7 @@ class CampaignPlan:
     mounted: str | None = None
     rigs_at_once: tuple[tuple[str, ...], ...] = ()
     by_hand: bool = False
+    prove_equal: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

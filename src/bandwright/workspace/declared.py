@@ -149,6 +149,7 @@ class _Campaign(_Section):
     mounted: str | None = None
     rigs_at_once: list[list[str]] = []
     by_hand: bool = False
+    prove_equal: bool = False
 
 
 class _FarEnd(_Section):
@@ -399,6 +400,7 @@ class _Builder:
             mounted=row.mounted,
             rigs_at_once=tuple(tuple(g) for g in row.rigs_at_once),
             by_hand=row.by_hand,
+            prove_equal=row.prove_equal,
         )
 
     def _settings(self) -> dict[str, float | int | str | bool]:
