@@ -31,6 +31,7 @@ from pathlib import Path
 from typing import Any
 
 from bandwright.errors import BandwrightError, GatewayBusy, OurFault
+from bandwright.gateways.dialects.base import same_value
 from bandwright.gateways.locks import PortLock
 from bandwright.words.radio import SettingsSeen
 from bandwright.words.rig import GatewayPlan, Rig
@@ -227,8 +228,11 @@ async def _carry_out(path: Path, record: Record, *, why: str, give_up_s: float |
 
 
 def _is_back(former: SettingsSeen, seen: SettingsSeen) -> bool:
+    """Whether the former settings read back: as they were printed, or at least as what they mean."""
     now = dict(seen.raw)
-    return all(now.get(name) == value for name, value in former.raw if name in now) and (former.mode, former.cell) == (seen.mode, seen.cell)
+    printed = all(same_value(now[name], value) for name, value in former.raw if name in now)
+    told = former.mode is not None and former.bands is not None and seen.bands is not None and set(former.bands) == set(seen.bands)
+    return (printed or told) and (former.mode, former.cell) == (seen.mode, seen.cell)
 
 
 def _watch(path: Path) -> int:

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from bandwright.errors import GatewayBusy, GatewayUnreachable
@@ -19,7 +21,7 @@ from bandwright.gateways.locks import PortLock
 if TYPE_CHECKING:
     import serial
 
-__all__ = ["Link", "SerialLink", "TcpLink"]
+__all__ = ["BusPlace", "Link", "SerialLink", "TcpLink", "ports_by_place"]
 
 
 class Link(Protocol):
@@ -46,6 +48,15 @@ class Link(Protocol):
     def now_s(self) -> float:
         """Return the seconds of the time in which `receive` waits."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class BusPlace:
+    """Which device a port belongs to, and where on the bus it is plugged in: what stays when its name changes. Device identities are not asked for."""
+
+    vendor: int | None
+    product: int | None
+    location: str
 
 
 class TcpLink:
@@ -117,12 +128,17 @@ class SerialLink:
 
     owner: answers who owns a port (the modem daemon), or None; such a port is not opened, because two readers of one port steal
     each other's answers. Reading is done in a thread, which works alike on Linux, macOS and Windows.
+    A modem that restarts its USB side may come back under another name: once opened, the port is found again by its place on the bus.
+    listed: the ports of this computer, name -> what the bus says of each.
     """
 
-    def __init__(self, port: str, *, speed: int, owner: Callable[[str], str | None] | None = None) -> None:
+    def __init__(
+        self, port: str, *, speed: int, owner: Callable[[str], str | None] | None = None, listed: Callable[[], dict[str, BusPlace]] | None = None
+    ) -> None:
         self.name = port
-        self._speed, self._owner = speed, owner
-        self._lock = PortLock(f"serial:{port}")
+        self._speed, self._owner, self._listed = speed, owner, ports_by_place if listed is None else listed
+        self._lock: PortLock | None = None
+        self._place: BusPlace | None = None
         self._port: serial.Serial | None = None
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
@@ -134,18 +150,21 @@ class SerialLink:
             return
         import serial
 
-        owner = await asyncio.to_thread(self._owner, self.name) if self._owner is not None else None
+        where, device = await asyncio.to_thread(self._where)
+        owner = await asyncio.to_thread(self._owner, where) if self._owner is not None else None
         if owner is not None:
             raise GatewayBusy(
                 f"{self.name} belongs to {owner}",
                 todo="Declare this gateway with kind 'modem-daemon', or have the daemon leave this port alone. It was not opened.",
             )
-        self._lock.take(self.name)
+        lock = PortLock(f"serial:{device}")  # by whichever name it is called
+        lock.take(self.name)
         try:
-            self._port = await asyncio.to_thread(serial.Serial, self.name, self._speed, timeout=0.1, write_timeout=2.0, exclusive=True)
+            self._port = await asyncio.to_thread(serial.Serial, where, self._speed, timeout=0.1, write_timeout=2.0, exclusive=True)
         except (OSError, ValueError, serial.SerialException) as error:
-            self._lock.give()
+            lock.give()
             raise _port_error(self.name, error) from error
+        self._lock = lock
         self._queue, self._stop = asyncio.Queue(), threading.Event()
         self._thread = threading.Thread(
             target=_pump, args=(self._port, asyncio.get_running_loop(), self._queue, self._stop), name=f"read {self.name}", daemon=True
@@ -188,11 +207,30 @@ class SerialLink:
                 await asyncio.to_thread(thread.join, 1.0)
             with contextlib.suppress(OSError):
                 port.close()
-        self._lock.give()
+        if self._lock is not None:
+            self._lock.give()
+            self._lock = None
 
     def now_s(self) -> float:
         """Return seconds of real time."""
         return time.monotonic()
+
+    def _where(self) -> tuple[str, str]:
+        """Return the name under which the port is to be opened now, and its device: the declared one, or where the same device has come back."""
+        listed = self._listed()
+        declared = os.path.realpath(self.name)
+        if self._place is None:
+            self._place = listed.get(declared)
+            return self.name, declared
+        moved = None if listed.get(declared) == self._place else next((name for name, place in listed.items() if place == self._place), None)
+        return (self.name, declared) if moved is None else (moved, moved)
+
+
+def ports_by_place() -> dict[str, BusPlace]:
+    """Return the serial ports of this computer and their places on the bus; ports without one are left out."""
+    from serial.tools import list_ports
+
+    return {os.path.realpath(port.device): BusPlace(port.vid, port.pid, port.location) for port in list_ports.comports() if port.location}
 
 
 def _pump(port: serial.Serial, loop: asyncio.AbstractEventLoop, queue: asyncio.Queue[bytes | None], stop: threading.Event) -> None:

@@ -19,6 +19,7 @@ from bandwright.gateways.dialects.base import Dialect, wanted
 from bandwright.gateways.dialects.table import CONNECTION, DIALECTS, dialect
 from bandwright.gateways.links import Link, SerialLink, TcpLink
 from bandwright.gateways.owners import daemon_owner
+from bandwright.gateways.proof import read_back
 from bandwright.gateways.session import Session
 from bandwright.ports import Clock, GatewayAbilities
 from bandwright.words.radio import Capture, Exchange, SettingsSeen
@@ -103,13 +104,26 @@ class AtGateway:
             speaks.write(want, raw={}, supported=())
         raw = dict((await self.settings()).raw)
         supported = await self._bands(speaks, raw)
-        return await self._until_held(speaks, lambda now: speaks.write(want, raw=now, supported=supported), raw)
+
+        def means(now: dict[str, str]) -> bool:
+            seen = speaks.seen(now)
+            held = SettingsSeen(mode=seen.mode, bands=seen.bands, cell=seen.cell)
+            whole = seen.bands is None or set(supported) <= set(seen.bands) if want.all_bands else seen.bands is not None
+            return seen.mode is not None and whole and (want.pin is None or bool(seen.cell)) and read_back(tuning, held)[0]
+
+        return await self._until_held(speaks, lambda now: speaks.write(want, raw=now, supported=supported), raw, means=means)
 
     async def restore(self, seen: SettingsSeen) -> Capture:
         """Put former settings back, as `settings()` returned them."""
         speaks = await self._speaks()
         former = dict(seen.raw)
-        return await self._until_held(speaks, lambda now: speaks.put_back(former, raw=now), dict((await self.settings()).raw))
+        was = speaks.seen(former)
+        return await self._until_held(
+            speaks,
+            lambda now: speaks.put_back(former, raw=now),
+            dict((await self.settings()).raw),
+            means=lambda now: was.mode is not None and was.bands is not None and speaks.seen(now) == was,
+        )
 
     async def connection(self) -> Capture:
         """Ask what a person must have set for a connection: SIM state, access point name and address family, active contexts."""
@@ -148,9 +162,12 @@ class AtGateway:
             self._supported = speaks.supported(answers, raw)
         return self._supported
 
-    async def _until_held(self, speaks: Dialect, missing: Callable[[dict[str, str]], Sequence[Command]], raw: dict[str, str]) -> Capture:
+    async def _until_held(
+        self, speaks: Dialect, missing: Callable[[dict[str, str]], Sequence[Command]], raw: dict[str, str], *, means: Callable[[dict[str, str]], bool]
+    ) -> Capture:
         """Send what is missing, read back, and send once more what is still missing. A time-out ends nothing: only the read-back tells what it did.
 
+        means: whether what reads back means what is wanted, though it is not written as it was sent.
         Raises GatewayRefused at the first refusal, and where settings were answered OK and still do not read back.
         """
         exchanges: list[Exchange] = []
@@ -164,10 +181,13 @@ class AtGateway:
                     raise GatewayRefused(f"{self._session.link.name} answered {command.text}", given=done.fault, todo=todo)
             if not commands:
                 break
-            commands = missing(raw | dict((await self.settings()).raw))
-        if commands:
+            raw = raw | dict((await self.settings()).raw)
+            commands = missing(raw)
+        if commands and not means(raw):
+            name = commands[0].row.key
+            reads = next((f"; it reads back as {value}" for key, value in raw.items() if key in commands[0].text or key == name), "")
             todo = "It is not in force. Another program or a rule of the network may hold the setting."
-            raise GatewayRefused(f"{self._session.link.name} answered OK, and {commands[0].text} does not read back", todo=todo)
+            raise GatewayRefused(f"{self._session.link.name} answered OK, and {commands[0].text} does not read back{reads}", todo=todo)
         return self._capture(exchanges, moment=None, speaks=speaks)
 
     async def _read_back(self, command: Command) -> Exchange:

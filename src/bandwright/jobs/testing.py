@@ -96,7 +96,7 @@ async def do_test(house: House, design: Design, state: InForce, step: Step) -> A
         if state.out_of_reach > TRIES:
             raise
         yield CampaignProgress(kind="note", at=house.clock.now(), text=f"{setup.key}: {error}; trying again", setup=setup.key)
-        await house.clock.sleep(PAUSE_S)
+        await house.clock.sleep(PAUSE_S * 2 ** (state.out_of_reach - 1))  # a modem that restarts itself is away for up to a minute
         return
     state.out_of_reach = 0
     if not applied.ok:

@@ -29,6 +29,7 @@ __all__ = [
     "pinned",
     "refuse_mode",
     "refuse_pin",
+    "same_value",
     "wanted",
 ]
 
@@ -191,6 +192,18 @@ def last_value(name: str, text: str, prefix: str) -> dict[str, str]:
     """Return the last line that begins with `prefix`, under a name; {} where there is none."""
     lines = information(text, prefix)
     return {name: lines[-1]} if lines else {}
+
+
+def same_value(one: str | None, other: str | None) -> bool:
+    """Whether two printed settings mean the same: case, quotes, blanks, "0x" and leading zeros aside, and the order of lists joined by colons."""
+    return _plain(one) == _plain(other)
+
+
+def _plain(printed: str | None) -> tuple[tuple[str, ...], ...] | None:
+    if printed is None:
+        return None
+    parts = printed.replace('"', "").casefold().split(",")
+    return tuple(tuple(sorted(word.strip().removeprefix("0x").lstrip("0") or "0" for word in part.split(":"))) for part in parts)
 
 
 def fields(values: str) -> list[str]:

@@ -12,7 +12,20 @@ from collections.abc import Sequence
 
 from bandwright.errors import GatewayRefused
 from bandwright.gateways.commands import Choice, Command, Numbers, Row, Whole
-from bandwright.gateways.dialects.base import Answers, Dialect, Raw, Seen, Wanted, band_names, fields, information, last_value, refuse_mode, refuse_pin
+from bandwright.gateways.dialects.base import (
+    Answers,
+    Dialect,
+    Raw,
+    Seen,
+    Wanted,
+    band_names,
+    fields,
+    information,
+    last_value,
+    refuse_mode,
+    refuse_pin,
+    same_value,
+)
 from bandwright.gateways.dialects.generic import EXTENDED, STRENGTH
 from bandwright.gateways.dialects.preference import EPS, FIVEGS, OPERATOR
 
@@ -127,7 +140,7 @@ class SystemSelection(Dialect):
 
     def put_back(self, former: Raw, *, raw: Raw) -> tuple[Command, ...]:
         """Return the commands from `raw` back to `former`."""
-        commands = [CSYSSEL.fill(list=n, bands=bands) for n in _C_LISTS if (bands := _colons(former.get(n))) and former[n] != raw.get(n)]
+        commands = [CSYSSEL.fill(list=n, bands=bands) for n in _C_LISTS if (bands := _colons(former.get(n))) and not same_value(former[n], raw.get(n))]
         if former.get("cnmp", "").isdecimal() and former["cnmp"] != raw.get("cnmp"):
             commands.append(CNMP.fill(n=int(former["cnmp"])))
         return tuple(commands)
@@ -180,7 +193,7 @@ class _ActList(Dialect):
 
     def put_back(self, former: Raw, *, raw: Raw) -> tuple[Command, ...]:
         """Return the commands from `raw` back to `former`."""
-        if self.word not in former or former[self.word] == raw.get(self.word):
+        if self.word not in former or self._sorted(former) == self._sorted(raw):
             return ()
         rat, first, second, numbers = self._parts(former)
         return (self.command.fill(rat=rat, first=first, second=second, bands=numbers or (0,)),)
@@ -188,6 +201,11 @@ class _ActList(Dialect):
     def _parts(self, raw: Raw) -> tuple[int | None, str, str, tuple[int, ...]]:
         parts = [*fields(raw.get(self.word, "")), "", "", ""]
         return (int(parts[0]) if parts[0].isdecimal() else None), parts[1], parts[2], tuple(int(part) for part in parts[3:] if part.isdecimal())
+
+    def _sorted(self, raw: Raw) -> tuple[int | None, str, str, tuple[int, ...]]:
+        """The parts with bands in order: equipment may print them in another order than they were sent."""
+        rat, first, second, numbers = self._parts(raw)
+        return rat, first, second, tuple(sorted(numbers))
 
     def _decoded(self, numbers: Sequence[int]) -> tuple[tuple[int, ...], tuple[int, ...]]:
         lte = tuple(sorted(n - 100 for n in numbers if 101 <= n <= 199))

@@ -12,7 +12,20 @@ from collections.abc import Sequence
 
 from bandwright.errors import GatewayRefused
 from bandwright.gateways.commands import Choice, Command, HexMask, Row, Whole
-from bandwright.gateways.dialects.base import Answers, Dialect, Raw, Seen, Wanted, band_names, fields, information, last_value, refuse_mode, refuse_pin
+from bandwright.gateways.dialects.base import (
+    Answers,
+    Dialect,
+    Raw,
+    Seen,
+    Wanted,
+    band_names,
+    fields,
+    information,
+    last_value,
+    refuse_mode,
+    refuse_pin,
+    same_value,
+)
 from bandwright.gateways.dialects.generic import EXTENDED, STRENGTH
 from bandwright.gateways.dialects.preference import CARRIERS, EPS, OPERATOR, SERVING
 
@@ -102,7 +115,7 @@ class ScanMode(Dialect):
         """Return the commands from `raw` back to `former`."""
         commands = []
         mask, mode = _number(former.get("band")), former.get("nwscanmode", "")
-        if mask and former["band"] != raw.get("band"):
+        if mask and not same_value(former["band"], raw.get("band")):
             commands.append(BAND.fill(mask=mask))
         if mode.isdecimal() and mode != raw.get("nwscanmode"):
             commands.append(SCAN.fill(n=int(mode)))
@@ -172,7 +185,7 @@ class Profiles(Dialect):
         commands = []
         for name, row, slot in (("band", PROFILE, "index"), ("selrat", SELRAT, "n")):
             value = _number(former.get(name))
-            if value is not None and former[name] != raw.get(name):
+            if value is not None and not same_value(former[name], raw.get(name)):
                 commands.append(row.fill(**{slot: value}))
         return tuple(commands)
 
@@ -218,7 +231,7 @@ class SystemConfiguration(Dialect):
     def put_back(self, former: Raw, *, raw: Raw) -> tuple[Command, ...]:
         """Return the commands from `raw` back to `former`."""
         parts = fields(former.get("syscfgex", ""))
-        if len(parts) < 5 or former["syscfgex"] == raw.get("syscfgex"):
+        if len(parts) < 5 or same_value(former["syscfgex"], raw.get("syscfgex")):
             return ()
         return (_system(parts, order=parts[0], mask=_number(parts[4]) or _ALL),)
 

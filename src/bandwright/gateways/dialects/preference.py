@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 from bandwright.errors import GatewayRefused
 from bandwright.gateways.commands import Choice, Command, Numbers, Row, Whole, Words
-from bandwright.gateways.dialects.base import Answers, Dialect, Pin, Raw, Seen, Wanted, band_names, fields, information
+from bandwright.gateways.dialects.base import Answers, Dialect, Pin, Raw, Seen, Wanted, band_names, fields, information, same_value
 
 __all__ = ["Preference"]
 
@@ -135,7 +135,7 @@ class Preference(Dialect):
         commands += [BANDS.fill(list=name, bands=bands) for name, bands in lists.items() if bands and _bands(raw.get(name)) != bands]
         if raw.get("nr5g_disable_mode") != str(disable):
             commands.append(DISABLE.fill(what=disable))
-        if raw.get("mode_pref", "").split(":") != list(modes):
+        if set(raw.get("mode_pref", "").split(":")) != set(modes):
             commands.append(MODE.fill(modes=modes))
         if want.pin is not None and not keep:
             commands.append(_pin(want.pin))
@@ -143,18 +143,18 @@ class Preference(Dialect):
 
     def put_back(self, former: Raw, *, raw: Raw) -> tuple[Command, ...]:
         """Return the commands from `raw` back to `former`."""
-        commands = [UNPIN.fill(which=which) for which in _PINS if raw.get(which, "0") != "0" and raw[which] != former.get(which)]
+        commands = [UNPIN.fill(which=which) for which in _PINS if raw.get(which, "0") != "0" and not same_value(raw[which], former.get(which))]
         for name in _LISTS:
             bands = _bands(former.get(name))
-            if bands and former[name] != raw.get(name):
+            if bands and not same_value(former[name], raw.get(name)):
                 commands.append(BANDS.fill(list=name, bands=bands))
         if former.get("nr5g_disable_mode", "").isdecimal() and former["nr5g_disable_mode"] != raw.get("nr5g_disable_mode"):
             commands.append(DISABLE.fill(what=int(former["nr5g_disable_mode"])))
-        if former.get("mode_pref") and former["mode_pref"] != raw.get("mode_pref"):
+        if former.get("mode_pref") and not same_value(former["mode_pref"], raw.get("mode_pref")):
             commands.append(MODE.fill(modes=tuple(former["mode_pref"].split(":"))))
         for which in _PINS:
             pin = _raw_pin(which, former.get(which, "0"))
-            if pin is not None and former[which] != raw.get(which):
+            if pin is not None and not same_value(former[which], raw.get(which)):
                 commands.append(_pin(pin))
         return tuple(commands)
 
