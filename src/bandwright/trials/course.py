@@ -148,7 +148,9 @@ def _rounds_a_day(ledger: Ledger, where: Standing, now_min: float) -> int:
     usual = design.rounds_per_day
     pace = 1
     against = challenger(where)
-    if days * usual < FEW_ROUNDS:
+    if design.prove_equal and where.settled:
+        pace = MOST_PACE
+    elif days * usual < FEW_ROUNDS:
         pace = 2
     elif against is not None and now_min / 1440.0 >= PACE_AFTER * days:
         needed = rounds_needed(where, against, design.indifference) / (left * usual)
