@@ -14,10 +14,6 @@ from pathlib import Path
 CODE = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(CODE / "tests"))
 
-from bandwright.readings.normalise import decode
-from bandwright.readings.parse import parse
-from readings.test_readings_properties import VARIANTS, printed, told, within
-
 
 def texts(folders: list[Path]) -> list[tuple[str, str]]:
     out = []
@@ -30,6 +26,10 @@ def texts(folders: list[Path]) -> list[tuple[str, str]]:
 
 
 def main() -> int:
+    from bandwright.readings.normalise import decode
+    from bandwright.readings.parse import parse
+    from readings.test_readings_properties import VARIANTS, printed, told, within
+
     folders = [CODE / "tests" / "readings" / "corpus", *(Path(name) for name in sys.argv[1:])]
     every = texts(folders)
     print(f"{len(every)} texts, {sum(len(raw.encode()) for _, raw in every)} bytes", flush=True)
@@ -42,7 +42,7 @@ def main() -> int:
             cuts += 1
             try:
                 values = printed(parse(decode(data[:place])))
-            except Exception as error:  # what is counted here is that there is none
+            except Exception as error:  # noqa: BLE001 - what is counted here is that there is none
                 raised += 1
                 print(f"  {name} at {place}: {error!r}")
                 continue

@@ -14,7 +14,7 @@ from functools import lru_cache
 
 from bandwright.readings.draft import Draft, Piece, ok_field
 from bandwright.readings.labels import Key, classify
-from bandwright.readings.values import UNKNOWN_TEXTS, mode_of, read_value, registration_of
+from bandwright.readings.values import UNKNOWN_TEXTS, Value, mode_of, read_value, registration_of
 from bandwright.words.radio import Field, FieldState, Mode, Rat, Registration, Role, Span
 
 __all__ = ["Entry", "assemble"]
@@ -32,6 +32,7 @@ class Entry:
     block: Hashable = ()
     cut: bool = False
     numeric: bool = False
+    read: tuple[Rat | None, Value | None] | None = None  # what was read of it, and under which technology: it may be assembled again
 
 
 @dataclass(slots=True, eq=False)
@@ -266,7 +267,10 @@ def _quantity(entry: Entry, piece: Piece, subjects: _Subjects, span: tuple[int, 
     if key.quantity == "role":
         _role(entry, subject, subjects, piece, span)
         return
-    made = read_value(key, entry.text, entry.start, rat=subject.technology, cut=entry.cut, numeric=entry.numeric)
+    technology = subject.technology
+    if entry.read is None or entry.read[0] is not technology:
+        entry.read = (technology, read_value(key, entry.text, entry.start, rat=technology, cut=entry.cut, numeric=entry.numeric))
+    made = entry.read[1]
     if made is None or made.field is None:
         return
     item = made.field

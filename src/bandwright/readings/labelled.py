@@ -121,12 +121,12 @@ def _readings(entries: list[Entry]) -> list[Piece]:
         if first is not None:
             out.append(first)
         rest = entries[end:]
-    window = len(rest)
+    window = 120  # entries looked through for a later reading: few texts have more of one moment, and few of many moments need more
     while rest:
         piece = assemble(rest[:window], key="labels", dialect="labels")
         again = _printed_again(piece, rest) if piece is not None else None
         if again is None and window < len(rest):
-            window *= 3
+            window *= 2 if out else 4
             continue
         if again is None:
             if piece is not None:
@@ -136,7 +136,7 @@ def _readings(entries: list[Entry]) -> list[Piece]:
         if first is not None:
             out.append(first)
         rest = rest[again:]
-        window = 2 * again + 2  # the next reading is likely as long as this one: all that follows need not be read for it
+        window = again + again // 2 + 12  # the next reading is likely as long as this one: all that follows need not be read for it
     return out
 
 
@@ -275,14 +275,20 @@ _PLAIN = re.compile(
 )
 
 
+_PLAIN_UNKNOWN = re.compile(r"[ \t]*([A-Za-z][A-Za-z0-9_-]*(?: [A-Za-z0-9_-]+){0,5}) ?:[ \t]*([^\s:=|,;·/][^\t:=|,;·/]*?)[ \t]*\Z")
+
+
 def _plain_pair(line: _Segment) -> _Pair | None:
     """Return the pair of a line that holds one label and one short value and nothing else, as most lines do, without looking for more."""
     found = _PLAIN.match(line.text)
     if found is None:
-        return None
-    key = classify(found.group(1))
-    if not key.known or key.quantity in {"", "role", "setting"} or "/" in found.group(2):
-        return None
+        found = _PLAIN_UNKNOWN.match(line.text)
+        if found is None or "  " in found.group(2) or classify(found.group(1)).known or classify(found.group(1)).quantity:
+            return None
+    else:
+        key = classify(found.group(1))
+        if key.quantity in {"role", "setting"} or (not key.quantity and (key.known or _says(key))) or "/" in found.group(2):
+            return None
     start = line.start
     return _Pair(
         _Segment(found.group(1), start + found.start(1), start + found.end(1)), _Segment(found.group(2), start + found.start(2), start + found.end(2))
@@ -297,12 +303,26 @@ def _carrier_of(line: _Segment, found: list[_Pair]) -> list[_Pair] | None:
     stamp = _STAMP.match(line.text)
     if stamp is not None:
         bare = _bare_segment(_Segment(line.text[stamp.end() :], line.start + stamp.end(), line.stop))
+    if len(found) > 1 and _fill(found, bare):
+        return None
     listed = _items(bare)
     if listed is None or len(listed) < 2 or len(listed) + (stamp is not None) <= len(found):
         return None
     if not any(classify(pair.label.text).quantity in _MEASURED for pair in listed):
         return None
     return [*(found[:1] if stamp is not None and found and found[0].label.text == "time" else []), *listed]
+
+
+def _fill(found: list[_Pair], bare: _Segment) -> bool:
+    """Whether pairs with labels fill a text, so that it lists nothing else."""
+    place = bare.start
+    for label, value, _ in found:
+        if label.text == "time":
+            continue
+        if label.start - place > 3:
+            return False
+        place = value.stop
+    return bare.stop - place < 3
 
 
 def _is_one_carrier(listed: list[_Pair]) -> bool:
@@ -462,6 +482,10 @@ def _is_label(text: str) -> bool:
     return bool(key.quantity) and (key.known or key.quantity == "private")
 
 
+_KEY_VALUE = re.compile(r"([A-Za-z_][\w-]{0,40})=([^\s=,;|\"']+)")
+_KEY_VALUES = re.compile(r"[ \t]*[A-Za-z_][\w-]{0,40}=[^\s=,;|\"']+(?:[ ,;]+[A-Za-z_][\w-]{0,40}=[^\s=,;|\"']+)*[ ,;]*\Z")
+
+
 def _pairs(line: _Segment, end: int) -> list[_Pair]:
     """Return the pairs on a line."""
     stamp = _STAMP.match(line.text)
@@ -470,6 +494,14 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
         rest = _Segment(line.text[stamp.end() :], line.start + stamp.end(), line.stop)
         pairs = _pairs(rest, end)
         return [_Pair(_Segment("time", first, first), _Segment(stamp.group(1), first, line.start + stamp.end(1))), *pairs] if pairs else []
+    if line.text.count("=") > 1 and _KEY_VALUES.match(line.text) is not None:
+        made = [
+            _Pair(
+                _Segment(one.group(1), line.start + one.start(1), line.start + one.end(1)), _Segment(one.group(2), line.start + one.start(2), line.start + one.end(2))
+            )
+            for one in _KEY_VALUE.finditer(line.text)
+        ]
+        return [] if any(classify(pair.label.text).quantity == "setting" for pair in made) else made
     if line.text.count('","') == 1 and len(cells := _commas(line)) == 2 and _is_label(cells[0].text):
         return [_Pair(cells[0], cells[1])]  # a list of names and values, in quotes
     segments = _segments(line)
