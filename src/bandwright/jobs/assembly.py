@@ -54,8 +54,9 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
         opened = kinds.open_gateway(declared.gateway(key), clock=clock, ask=asker(person) if person is not None else None, secrets=_secrets(folder))
         return after_righting(opened, righting)
 
-    def probe(_rig: str) -> Probe:
-        return _probe(folder, declared, pair, responsiveness=responsiveness)
+    def probe(rig: str) -> Probe:
+        interfaces = {r.key: declared.gateway(r.gateway).interface for r in declared.rigs}
+        return _probe(folder, declared, pair, interface=interfaces.get(rig), responsiveness=responsiveness)
 
     return House(
         folder=folder,
@@ -73,17 +74,24 @@ def open_house(folder: Path, *, person: Person | None = None, pair: str | None =
     )
 
 
-def _probe(folder: Path, declared: Declared, pair: str | None, *, responsiveness: bool) -> Probe:
+def _probe(folder: Path, declared: Declared, pair: str | None, *, interface: str | None, responsiveness: bool) -> Probe:
+    from bandwright.probe.contact import Resolve, resolve
+
+    look_up: Resolve = resolve
+    if interface is not None:
+        from bandwright.probe.names import resolve_through
+
+        look_up = resolve_through(interface)
     known = pair or pairing_of(folder)
     if known is not None:
         from bandwright.probe.near import NearEnd, NearEndSettings
 
-        settings = NearEndSettings(congestion_control=str(declared.settings["congestion_control"]) or None, responsiveness=responsiveness)
+        settings = NearEndSettings(congestion_control=str(declared.settings["congestion_control"]) or None, responsiveness=responsiveness, look_up=look_up)
         return NearEnd(None if pair else declared.far_end.address, known, settings=settings)
     if declared.far_end.download_url is not None:
-        from bandwright.probe.https import HttpsProbe
+        from bandwright.probe.https import HttpsProbe, HttpsSettings
 
-        return HttpsProbe(declared.far_end.download_url, upload_url=declared.far_end.upload_url)
+        return HttpsProbe(declared.far_end.download_url, upload_url=declared.far_end.upload_url, settings=HttpsSettings(look_up=look_up))
     raise UsageError(
         "there is nothing to measure against",
         todo="Run `bandwright far-end` on a server of yours and keep its string with `bandwright check --pair STRING`, or declare a download_url under [far_end]",
