@@ -161,6 +161,7 @@ def _take(entry: Entry, piece: Piece, subjects: _Subjects, heard: set[Rat]) -> N
         _quantity(entry, piece, subjects, span, heard)
 
 
+_OUT_OF_SERVICE = re.compile(r"(?i)no[ _-]?service|out of service|no network")
 _OF_THE_DEVICE = {"network", "status", "service", "state", "connection", "mobile", "cellular"}
 
 
@@ -170,6 +171,10 @@ def _status(entry: Entry, piece: Piece, span: tuple[int, int]) -> None:
     if entry.cut or key.role or key.index is not None or not key.words or not _OF_THE_DEVICE.issuperset(key.words):
         return
     registration, mode = registration_of(entry.text), mode_of(entry.text)
+    if not {"status", "state", "service"} & set(key.words) and registration in {Registration.HOME, Registration.ROAMING}:
+        registration = None  # "Network: Home" may be a name
+    if mode is Mode.NONE and registration is None and _OUT_OF_SERVICE.search(entry.text) is None:
+        mode = None  # "Status: offline" may be of anything
     if registration is not None:
         piece.say_registration(registration, 9)
     if mode is not None and (mode is Mode.NONE or "network" in key.words):

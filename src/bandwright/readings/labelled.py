@@ -36,11 +36,12 @@ _STAMP = re.compile(
 )
 _NUMBERED = re.compile(r"[A-Za-z][A-Za-z ]{1,20}[ ]?#?(\d{1,2})\Z")
 _FIGURE = re.compile(r"-?\d+(?:[.,]\d+)?(?: ?(?:dBm?|MHz))?\Z")
+_BAND_NAME = re.compile(r"[Bbn]\d{1,3}\Z")
 _EMPHASIS = re.compile(r"\*\*|`+")
 _WIRELESS_BAND = re.compile(r"(?:2[.,]4|5|6) ?GHz\Z")
 _PATH = re.compile(r"[\w\[\]-]+(?:[./][\w\[\]-]+)+\Z")
 _GUIDE = re.compile(
-    r"(?i)^(?:very )?(?:excellent|good|fair|poor|bad|weak|strong|great|ok|no signal|mid(?: cell)?|cell edge|medium|quality|legend|signal (?:quality|strength) (?:guide|table))\b"
+    r"(?i)^(?:very )?(?:excellent|good|fair|poor|bad|weak|strong|great|ok|no signal|mid(?: cell)?|cell edge|medium|quality|legend|signal (?:quality|strength) (?:guide|table)|green|yellow|orange|red|blue|grey|gray)\b"
 )
 
 
@@ -257,7 +258,7 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
             if headings and headings[-1].number == number and _says(headings[-1].key) and headings[-1].key.known:
                 spans.append((line.start, line.stop))
             bare = _bare_segment(line)
-            if headings and headings[-1].number == number and mode_of(bare.text) in {Mode.NR_SA, Mode.ENDC} and not any(h.key.blocked for h in headings):
+            if headings and headings[-1].number == number and mode_of(bare.text) in {Mode.NR_SA, Mode.ENDC} and not any(h.key.blocked for h in headings) and not _is_listed(lines, position):
                 groups[-1].append(Entry(Key(quantity="mode", words=("mode",)), bare.text, bare.start, bare.stop, bare.start, (), bare.stop == len(text)))
             listed = _items(_bare_segment(line))
             if listed and headings and headings[-1].number == number:
@@ -393,6 +394,12 @@ def _stripped(line: _Segment) -> _Segment:
     return _Segment(bare, start, start + len(bare))
 
 
+def _is_listed(lines: list[_Segment], position: int) -> bool:
+    """Whether the line below names a technology too: a list of what there could be."""
+    below = _next_said(lines, position + 1)
+    return below < len(lines) and mode_of(lines[below].text.strip()) is not None
+
+
 def _next_said(lines: list[_Segment], position: int) -> int:
     while position < len(lines) and not lines[position].text.strip():
         position += 1
@@ -469,7 +476,10 @@ def _entry(label: _Segment, value: _Segment, outer: tuple[Key, ...], block: Hash
         parents = tuple(classify(part) for part in parts[:-1])
         text = parts[-1]
         block = (block, tuple(part for part, key in zip(parts[:-1], parents, strict=True) if _says(key)))
-    return Entry(combine((*outer, *parents), classify(text)), value.text, value.start, value.stop, label.start, block, cut)
+    key = combine((*outer, *parents), classify(text))
+    if not key.quantity and outer and not outer[-1].known and not _says(outer[-1]):
+        key = replace(key, known=False)  # "Status" under a heading that is not understood: of whatever that is
+    return Entry(key, value.text, value.start, value.stop, label.start, block, cut)
 
 
 def _is_label(text: str) -> bool:
@@ -540,7 +550,7 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
         elif position == 0 and len(segments) == 3 and _names_technology(segment) and _is_label(segments[1].text) and not _is_label(segments[2].text):
             about = (classify(segment.text),)
         elif following is not None and _is_label(segment.text) and not _is_label(following.text) and _first_separator(following.text) is None:
-            if position + 2 < len(segments) and _FIGURE.match(segments[position + 2].text):
+            if position + 2 < len(segments) and (_FIGURE.match(segments[position + 2].text) or _BAND_NAME.match(segments[position + 2].text)):
                 break  # a row of several values: whose they are stands in a heading that was not understood
             out.extend(pair._replace(about=about) for pair in _compound(segment, following))
             position += 1
@@ -1063,7 +1073,7 @@ def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number:
         if not cell.text:
             continue
         if port is not None:
-            if key.quantity in {"rsrp", "rsrq", "rssi", "sinr"}:
+            if port and key.quantity in {"rsrp", "rsrq", "rssi", "sinr"}:
                 own = combine(context, replace(key, quantity=f"{key.quantity}_per_port", port=port))
                 out.append(Entry(own, cell.text, start, cell.stop, start, ("ports",), cut=cell.stop == len(text)))
             continue
@@ -1072,8 +1082,12 @@ def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number:
 
 
 def _port_of(text: str) -> str:
-    """Return the receive port that a row is of, as printed."""
-    return text.strip().lower() or "?"
+    """Return the receive port that a row is of, as printed; "" where the name is none: "old" and "new" are two antennas."""
+    name = text.strip().lower()
+    return name if _PORT_NAME.fullmatch(name) else ""
+
+
+_PORT_NAME = re.compile(r"main|div(?:ersity)?|[pd]rx|(?:rx|ant(?:enna)?|port|chain|branch|mimo)? ?#?\d")
 
 
 def _turned(

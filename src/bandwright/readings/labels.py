@@ -64,7 +64,7 @@ _FILLERS = _words(
 )
 _UNITS = {"dbm": "dBm", "db": "dB", "mhz": "MHz", "khz": "kHz", "hz": "Hz", "rb": "RB", "rbs": "RB", "prb": "RB", "prbs": "RB", "hex": "hex", "dec": "dec", "decimal": "dec", "hexadecimal": "hex", "nrb": "RB"}
 _FOREIGN = _words(
-    "wifi wlan wi-fi fi fiber fibre ont sfp optical optics pon ssid hotspot gsm umts wcdma utra utran hspa cdma evdo 1x gps gnss ethernet lan bluetooth dsl docsis lora zigbee 2g 3g tdscdma edge gprs uarfcn rscp ecio ecno evdo cdma1x nb iot"
+    "wifi wlan wi-fi fi fiber fibre ont sfp optical optics pon ssid hotspot voip sip telephony vpn dect ddns dyndns gsm umts wcdma utra utran hspa cdma evdo 1x gps gnss ethernet lan bluetooth dsl docsis lora zigbee 2g 3g tdscdma edge gprs uarfcn rscp ecio ecno evdo cdma1x nb iot"
 )
 _BLOCKED = _words(
     "threshold thresholds thresh min max minimum maximum avg average mean median limit limits target supported support supports capability capabilities capable allowed preferred preference "
@@ -163,7 +163,7 @@ _TRANSLATED = {
     "signalstarke": "signal strength", "signalqualitat": "signal quality", "sendeleistung": "tx power", "kanal": "channel", "kanalbreite": "bandwidth", "netz": "network", "zelle": "cell", "einstellungen": "settings", "einstellung": "setting",
     "technologie": "technology", "bande": "band", "largeur de bande": "bandwidth", "identifiant cellule": "cell id", "identifiant de cellule": "cell id", "cellules voisines": "neighbour cells", "cellule": "cell", "reseau": "network",
     "type de reseau": "network type", "canal": "channel", "puissance d'emission": "tx power", "banda": "band", "larghezza di banda": "bandwidth", "rete": "network", "tipo di rete": "network type", "tecnologia": "technology",
-    "celle vicine": "neighbour cells", "cella": "cell", "ancho de banda": "bandwidth", "red": "network", "tipo de red": "network type", "celdas vecinas": "neighbour cells", "celda": "cell", "potencia de transmision": "tx power",
+    "celle vicine": "neighbour cells", "cella": "cell", "ancho de banda": "bandwidth", "tipo de red": "network type", "celdas vecinas": "neighbour cells", "celda": "cell", "potencia de transmision": "tx power",
 }  # fmt: skip
 _TRANSLATE = re.compile(r"\b(?:" + "|".join(sorted(map(re.escape, _TRANSLATED), key=len, reverse=True)) + r")\b")
 

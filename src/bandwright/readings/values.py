@@ -356,9 +356,14 @@ _MODES: tuple[tuple[re.Pattern[str], Mode], ...] = tuple(
 )
 
 
+_BOTH_KINDS = re.compile(r"(?i)\bSA\b.*\bNSA\b|\bNSA\b.*\bSA\b")
+
+
 def mode_of(text: str) -> Mode | None:
     """Return the mode that a text names, or None. A list of technologies that could be used names none."""
     bare = text.strip(" \t'\".;").rstrip(",")
+    if _BOTH_KINDS.search(bare) is not None:
+        return None
     for pattern, mode in _MODES:
         if pattern.fullmatch(bare):
             return mode
