@@ -2,19 +2,22 @@
 
     python bench/trials_speed.py [--sbc 1000] [--campaigns 200]
 
-Times are of one core (one BLAS thread): the median of 30, processor time. "refit and next choice" is reading 120 or 240 recorded
-tests, fitting, drawing, and the next step; nothing is cached between repeats.
+Times are processor time of one core (one BLAS thread). "a round" is what a running campaign waits for at a round's end around so many
+tests: reading all records, refit, draws and the next step, with what is kept of earlier rounds; mean and median. "nothing kept": the
+same from nothing, as after a restart; median of 30.
 """
 
 from __future__ import annotations
 
 import argparse
 import time
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from bandwright.trials.analysis import _values_cached, values
+from bandwright.trials import analysis
+from bandwright.trials.analysis import values
 from bandwright.trials.course import course
 from bandwright.trials.ledger import read
 from bandwright.trials.model import frame_of
@@ -63,7 +66,11 @@ def median_ms(what, n: int = 30) -> float:
     return 1000 * float(np.median(took))
 
 
-def statsmodels_ms(frame) -> float:
+COMPONENTS = (("round", "visit", "own"), ("round", "hours", "visit", "own", "ownhours"))
+
+
+def statsmodels_ms(frame, which: tuple[str, ...]) -> float:
+    """Return what a fit of crossed variance components to the same tests takes: three of them, or five, which come nearer to the model here."""
     import warnings
 
     import pandas as pd
@@ -79,44 +86,87 @@ def statsmodels_ms(frame) -> float:
             "one": 1,
         }
     )
-    data["own"] = data["setup"] + "-" + data["day"].astype(str)
-    parts = {name: f"0 + C({name})" for name in ("round", "visit", "own")}
+    data["hours"] = (frame.minute // 240).astype(int)
+    tuning = frame.tuning[frame.setup].astype(str)
+    data["own"] = [f"{t}-{d}" for t, d in zip(tuning, data["day"], strict=True)]
+    data["ownhours"] = [f"{t}-{h}" for t, h in zip(tuning, data["hours"], strict=True)]
+    parts = {name: f"0 + C({name})" for name in which}
     began = time.process_time()
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), suppress(np.linalg.LinAlgError):  # it may give up at its last step; the time until then counts
         warnings.simplefilter("ignore")
         smf.mixedlm("y ~ setup", data, groups="one", re_formula="0", vc_formula=parts).fit(reml=True)
     return 1000 * (time.process_time() - began)
 
 
-def speeds() -> None:
-    print(f"{'tests':>6s} {'setups':>6s} {'refit and next choice':>22s} {'fit and draws':>14s} {'statsmodels, three crossed':>27s} {'ratio':>7s}")
-    for tests in (60, 120, 240):
-        plan = design(2, 4, allowance=Allowance(days=365.0, rig_changes=999))
-        records = recorded(plan, tests)
-        frame = frame_of(read(plan, records))
+def forget() -> None:
+    for cache in (analysis._values_cached, analysis._problem, analysis._mode, analysis._basis):
+        cache.cache_clear()
 
-        def whole(plan=plan, records=records) -> None:
-            _values_cached.cache_clear()
+
+def along(plan: Design, records: list, low: int, high: int) -> list[float]:
+    """Return the processor time (ms) of the fold at every round boundary from so many tests to so many, as a running campaign asks for it."""
+    took, tests = [], 0
+    forget()
+    for i, record in enumerate(records):
+        if isinstance(record, RoundDrawn) and i:
+            began = time.process_time()
+            course(plan, records[:i])
+            if low <= tests <= high:
+                took.append(1000 * (time.process_time() - began))
+        tests += isinstance(record, Tested)
+    return took
+
+
+def speeds() -> None:
+    head = f"{'tests':>6s} {'setups':>6s} {'a round, mean':>14s} {'median':>9s} {'nothing kept':>13s}"
+    print(head + "".join(f"{f'MixedLM, {len(p)} crossed':>21s}{'ratio':>7s}" for p in COMPONENTS))
+    plan = design(2, 4, allowance=Allowance(days=365.0, rig_changes=999))
+    course(plan, recorded(plan, 40))  # loads what is loaded once
+    for tests in (60, 120, 240):
+        records = recorded(plan, tests + 20)
+        rounds = [ms for _ in range(5) for ms in along(plan, records, tests - 20, tests + 20)]
+        exact = recorded(plan, tests)
+        frame = frame_of(read(plan, exact))
+
+        def cold(records=exact) -> None:
+            forget()
             course(plan, records)
 
-        def fitted(frame=frame) -> None:
-            _values_cached.cache_clear()
-            values(frame, 1)
+        ours = float(np.mean(rounds))
+        line = f"{tests:6d} {8:6d} {ours:11.2f} ms {np.median(rounds):6.2f} ms {median_ms(cold):10.2f} ms"
+        for parts in COMPONENTS:
+            theirs = statsmodels_ms(frame, parts)
+            line += f"{theirs:18.0f} ms{theirs / ours:7.0f}"
+        print(line, flush=True)
 
-        whole()
-        ours, fit = median_ms(whole), median_ms(fitted)
-        theirs = statsmodels_ms(frame)
-        print(f"{tests:6d} {8:6d} {ours:19.2f} ms {fit:11.2f} ms {theirs:24.0f} ms {theirs / ours:7.0f}")
+
+class Timed:
+    """A world that counts its own processor time, the making of it included."""
+
+    def __init__(self, plan: Design, seed: int) -> None:
+        began = time.process_time()
+        self._world = PriorWorld(plan, seed=seed)
+        self.seconds = time.process_time() - began
+
+    def test(self, **asked):
+        began = time.process_time()
+        found = self._world.test(**asked)
+        self.seconds += time.process_time() - began
+        return found
 
 
 def campaigns(n: int) -> None:
-    began = time.process_time()
-    tests = 0
+    began, worlds, tests = time.process_time(), 0.0, 0
     for seed in range(n):
         plan = design(1 + seed % 2, 3, seed=seed)
-        tests += sum(isinstance(r, Tested) for r in run(plan, PriorWorld(plan, seed=seed)))
+        world = Timed(plan, seed)
+        tests += sum(isinstance(r, Tested) for r in run(plan, world))
+        worlds += world.seconds
     took = time.process_time() - began
-    print(f"{n} campaigns on sites of the model, {tests / n:.0f} tests each: {took:.1f} s, {1000 * took / n:.0f} s per 1,000 (the worlds included)")
+    print(
+        f"{n} campaigns on sites of the model, {tests / n:.0f} tests each: {1000 * (took - worlds) / n:.0f} s per 1,000 of the method, "
+        f"{1000 * worlds / n:.0f} s of the simulated worlds"
+    )
 
 
 def calibration(n: int) -> None:

@@ -18,7 +18,7 @@ from bandwright.words.campaign import Allowance
 
 
 def _forget() -> None:
-    for cache in (analysis._values_cached, analysis._mode, analysis._basis):
+    for cache in (analysis._values_cached, analysis._problem, analysis._mode, analysis._basis):
         cache.cache_clear()
 
 

@@ -138,20 +138,27 @@ def _basis_tests(tests: int) -> int:
     return at
 
 
+@lru_cache(maxsize=2)
+def _problem(key: _Key) -> Problem:
+    """Return the problem of a frame: its mode and the points around it ask for the same one."""
+    return problem_of(key.frame)
+
+
 @lru_cache(maxsize=128)
 def _mode(key: _Key) -> Mode:
     """Return the mode of a frame. The search begins at the mode of half its tests, and so on back: the same whatever was asked before."""
     frame = key.frame
     if frame.y.size <= ALL_UP_TO:
-        return find_mode(problem_of(frame))
+        return find_mode(_problem(key))
     near = _mode(_Key(frame.first(_basis_tests(frame.y.size // 2)), 0))
-    return find_mode(problem_of(frame), near=near)
+    return find_mode(_problem(key), near=near)
 
 
 @lru_cache(maxsize=4)
 def _basis(key: _Key) -> _Basis:
     frame = key.frame
-    mode = _mode(_Key(frame.first(frame.y.size), 0))
+    fresh = _Key(frame.first(frame.y.size), 0)
+    mode = _mode(fresh)
     j = mode.theta.size
     steps = _directions(mode.information.shape[0])
     shifts = steps @ np.linalg.cholesky(np.linalg.inv(mode.information)).T
@@ -161,7 +168,7 @@ def _basis(key: _Key) -> _Basis:
     if not frame.y.size:
         return _Basis(mode, points, omega, lean, None)
     cross = _cross(targets(frame), np.exp(2.0 * points[:, :-1]))
-    return _Basis(mode, points, omega, lean, whitened(problem_of(frame), points, omega, cross))
+    return _Basis(mode, points, omega, lean, whitened(_problem(fresh), points, omega, cross))
 
 
 def _cross(how: Targets, variances: Array, first: int = 0) -> Array:

@@ -12,7 +12,7 @@ from datetime import datetime
 from itertools import pairwise
 from math import isfinite
 from statistics import median
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
 from bandwright.errors import UsageError
@@ -42,9 +42,8 @@ MAX_NOT_SHOWN = 2  # refusals per setup and round before the round goes on witho
 CLOCK_STEP_MIN = 180.0  # a test further than this from the middle of its round was stamped by a clock that stepped
 
 
-@dataclass(frozen=True, slots=True)
-class Result:
-    """One test that counts. minute: after the start. visit: (visit number, rig)."""
+class Result(NamedTuple):
+    """One test that counts. minute: after the start. visit: (visit number, rig). A tuple: hundreds are made at every step."""
 
     minute: float
     test: str
@@ -257,15 +256,19 @@ def _one_of_each(tests: list[Tested]) -> tuple[list[Tested], int]:
 
 def _true_minutes(start: datetime, tests: list[Tested], drawn: dict[int, RoundDrawn]) -> list[float]:
     """Return each test's minute; a test stamped hours away from its round is put back beside it."""
-    minutes = [minutes_after(start, t.at) for t in tests]
+    try:
+        minutes = [(t.at - start).total_seconds() / 60.0 for t in tests]
+    except TypeError:
+        minutes = [minutes_after(start, t.at) for t in tests]  # says which one
     by_round: dict[int, list[int]] = {}
     for i, t in enumerate(tests):
         by_round.setdefault(t.round, []).append(i)
     for number, members in by_round.items():
+        if number not in drawn:
+            continue
         times = [minutes[i] for i in members]
-        if number in drawn:
-            times.append(minutes_after(start, drawn[number].at))
-        if max(times) - min(times) > CLOCK_STEP_MIN and number in drawn:
+        times.append(minutes_after(start, drawn[number].at))
+        if max(times) - min(times) > CLOCK_STEP_MIN:
             middle = median(times)
             for i in members:
                 if abs(minutes[i] - middle) > CLOCK_STEP_MIN:
@@ -343,18 +346,20 @@ def _rounds(
 ) -> tuple[RoundLog, ...]:
     if not drawn:
         return ()
-    done: dict[tuple[int, str], int] = {}
-    for r in results:
-        done[r.round, r.setup] = done.get((r.round, r.setup), 0) + 1
     ordered = sorted(drawn.values(), key=lambda e: (e.at, e.round))
     newest = ordered[-1]
+    done: dict[str, int] = {}
+    for r in results:
+        if r.round == newest.round:
+            done[r.setup] = done.get(r.setup, 0) + 1
     refused: dict[str, int] = {}
     for refusal in refusals:
         if refusal.round == newest.round or (refusal.round is None and refusal.at >= newest.at):
             refused[refusal.setup] = refused.get(refusal.setup, 0) + 1
     ends: dict[int, tuple[float, str]] = {}
     for test, minute in zip(tests, minutes, strict=True):
-        if minute >= ends.get(test.round, (float("-inf"), ""))[0]:
+        latest = ends.get(test.round)
+        if latest is None or minute >= latest[0]:
             ends[test.round] = (minute, test.setup)
     logs = []
     for event in ordered:
@@ -367,7 +372,7 @@ def _rounds(
                 left[setup] += 1
                 away = aside.get((event.round, setup), [])
                 passed_over = setup in gone or away.count("void") >= MAX_VOID or refused.get(setup, 0) >= MAX_NOT_SHOWN
-                if left[setup] > done.get((event.round, setup), 0) and not passed_over:
+                if left[setup] > done.get(setup, 0) and not passed_over:
                     open_places.append(setup)
             todo = tuple(open_places)
             last_tested = ends.get(event.round, (0.0, ""))[1]

@@ -75,7 +75,7 @@ class Frame:
     weights: Array
     standing: Index
 
-    @property
+    @cached_property
     def several_rigs(self) -> bool:
         """Whether rigs are compared."""
         return bool(self.rig.size) and int(self.rig.max()) > 0
@@ -101,7 +101,7 @@ class Frame:
 
 def priors_of(frame: Frame) -> tuple[Prior, ...]:
     """Return the components that this trial has; noise is the last."""
-    return tuple(p for p in PRIORS if frame.several_rigs or not p.several_rigs_only)
+    return PRIORS if frame.several_rigs else tuple(p for p in PRIORS if not p.several_rigs_only)
 
 
 def kernels(frame: Frame, first: int = 0) -> tuple[Array, Array]:

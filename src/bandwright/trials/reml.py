@@ -130,11 +130,11 @@ def score(problem: Problem, half: Array, x: Array) -> tuple[Array, Array]:
 class Whitened:
     """At P points: Cholesky factors of the covariance, what they make of residual and targets, and the log posteriors.
 
-    factors: P of (N, N), lower. white: P of (N, K + 1), the residual first. grams: (P, K + 1, K + 1), their products. logs: (P,).
+    factors: P of (N, N), lower. white: (P, N, K + 1), the residual first. grams: (P, K + 1, K + 1), their products. logs: (P,).
     """
 
     factors: tuple[Array, ...]
-    white: tuple[Array, ...]
+    white: Array
     grams: Array
     logs: Array
 
@@ -149,13 +149,14 @@ def whitened(problem: Problem, points: Array, omega: Array, cross: Array) -> Whi
     logs = -0.5 * ((points - problem.centre) ** 2) @ problem.precision
     right = _right(problem.residual, cross)
     grams = np.empty((points.shape[0], right.shape[1], right.shape[1]))
-    factors, white = [], []
+    white = np.empty((points.shape[0], problem.residual.size, right.shape[1]))
+    factors = []
     for i, sigma in enumerate(problem.sigmas(np.exp(2.0 * points), omega)):
         factors.append(_factor(sigma))
-        white.append(dtrsm(1.0, factors[i], right[i].T, lower=1))
+        white[i] = dtrsm(1.0, factors[i], right[i].T, lower=1)
         np.matmul(white[i].T, white[i], out=grams[i])
         logs[i] -= np.log(np.einsum("ii->i", factors[i])).sum() + 0.5 * grams[i, 0, 0]
-    return Whitened(tuple(factors), tuple(white), grams, logs)
+    return Whitened(tuple(factors), white, grams, logs)
 
 
 def extended(before: Whitened, strip: Problem, points: Array, omega: Array, cross: Array) -> tuple[Array, Array]:
@@ -171,15 +172,15 @@ def extended(before: Whitened, strip: Problem, points: Array, omega: Array, cros
     sigmas += strip.fixed
     np.einsum("pii->pi", sigmas[:, :, n:])[:] += variances[:, -1:] * omega[..., strip.group]
     right = _right(strip.residual, cross)
-    logs, grams = before.logs.copy(), before.grams.copy()
-    for i, sigma in enumerate(sigmas):
-        known = dtrsm(1.0, before.factors[i], sigma[:, :n].T, lower=1)
-        factor = _factor(sigma[:, n:] - known.T @ known)
-        white = dtrsm(1.0, factor, right[i].T - known.T @ before.white[i], lower=1)
-        gram = white.T @ white
-        grams[i] += gram
-        logs[i] -= np.log(np.einsum("ii->i", factor)).sum() + 0.5 * gram[0, 0]
-    return logs, grams
+    known = np.stack([dtrsm(1.0, factor, sigma[:, :n].T, lower=1) for factor, sigma in zip(before.factors, sigmas, strict=True)]).transpose(0, 2, 1)
+    try:
+        factors = np.linalg.cholesky(sigmas[:, :, n:] - known @ known.transpose(0, 2, 1))
+    except np.linalg.LinAlgError as error:
+        raise OurFault("covariance of the observations", given="not positive definite with the later ones") from error
+    white = np.linalg.solve(factors, right.transpose(0, 2, 1) - known @ before.white)
+    grams = white.transpose(0, 2, 1) @ white
+    logs = before.logs - np.log(np.einsum("pii->pi", factors)).sum(axis=1) - 0.5 * grams[:, 0, 0]
+    return logs, before.grams + grams
 
 
 def at_points(problem: Problem, points: Array, omega: Array, cross: Array) -> tuple[Array, Array]:
