@@ -260,7 +260,7 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
             bare = _bare_segment(line)
             if headings and headings[-1].number == number and mode_of(bare.text) in {Mode.NR_SA, Mode.ENDC} and not any(h.key.blocked for h in headings) and not _is_listed(lines, position):
                 groups[-1].append(Entry(Key(quantity="mode", words=("mode",)), bare.text, bare.start, bare.stop, bare.start, (), bare.stop == len(text)))
-            listed = _items(_bare_segment(line))
+            listed = None if line.stop == len(text) and "  " in line.text.strip() else _items(_bare_segment(line))  # a row that may go on is no list
             if listed and headings and headings[-1].number == number:
                 headings[-1].key = _joined(headings[-1].key, listed[0].about)
                 headings[-1].says = _says(headings[-1].key)
@@ -552,6 +552,8 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
         elif following is not None and _is_label(segment.text) and not _is_label(following.text) and _first_separator(following.text) is None:
             if position + 2 < len(segments) and (_FIGURE.match(segments[position + 2].text) or _BAND_NAME.match(segments[position + 2].text)):
                 break  # a row of several values: whose they are stands in a heading that was not understood
+            if position + 2 == len(segments) and line.stop == end and line.text[-1:].isspace():
+                break  # the text ends within a row that may go on
             out.extend(pair._replace(about=about) for pair in _compound(segment, following))
             position += 1
         else:
