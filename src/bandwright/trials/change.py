@@ -241,8 +241,8 @@ class ChangeWatch:
             bank = self._readings[row.key]
             bank.observe(moment, y)
             self._raw[row.key].append((hour.at_h, y))
-            s = bank.shift()
-            if s is not None and s.ln_odds > _EVENT_ODDS and abs(s.size) > row.event:
+            s = bank.shift() if bank.ln_odds() > _EVENT_ODDS else None
+            if s is not None and abs(s.size) > row.event:
                 out.append(Notice(at_h=hour.at_h, kind=row.key, since_h=s.since_h, size=self._size(row.key, s), since_low_h=s.since_low_h, since_high_h=s.since_high_h))
                 bank.accept()
         for notice in out:

@@ -98,7 +98,8 @@ class Bank:
         self._times, self._mass = np.zeros(room), np.zeros(room)
         self._sig = np.zeros((n_filters, room, len(kind.shapes), _SIZE))
         self._a, self._b = np.zeros((n_filters, room, len(kind.shapes))), np.zeros((n_filters, room, len(kind.shapes)))
-        self._ln_share = np.log([s for _, _, s in kind.shapes])
+        self._ln_share = np.log([s for _, _, s in kind.shapes]) - math.log(len(kind.kappas))
+        self._precisions = np.array(kind.kappas) ** -2.0
         self._extra: list[tuple[float, float]] = []
 
     @property
@@ -152,26 +153,27 @@ class Bank:
         scale = min(1.0, _KEEP_TESTS / max(self._n, 1.0))
         self._n, self._q, self._l = self._n * scale, self._q * scale, self._l * scale
 
+    def ln_odds(self) -> float:
+        """Return the ln odds that there was a change, -inf while no candidate is open: what `shift` says too, for less."""
+        if self._count == 0:
+            return -math.inf
+        ln = self._evidence()[0]
+        top = float(ln.max())
+        return top + math.log(float(np.exp(ln - top).sum()))
+
     def shift(self) -> Shift | None:
         """Return what is believed of a change, or None while no candidate is open."""
         c = self._count
         if c == 0:
             return None
-        a, b = self._a[:, :c, :, None], self._b[:, :c, :, None]
-        kappas = np.array(self.kind.kappas)
-        aa, bb = _A0 + self._n / 2.0, (self._b0 + self._q / 2.0)[:, None, None, None]
-        tight = a + kappas**-2.0
-        rest = np.maximum(1.0 - b * b / (2.0 * bb * tight), _TINY)
-        ln = -0.5 * np.log1p(kappas**2 * a) - aa * np.log(rest) - math.log(len(kappas))
-        ln += (
-            np.log(np.maximum(self._mass[:c], _TINY))[:, None, None] + self._ln_share[:, None] + np.log(np.maximum(self._weights(), _TINY))[:, None, None, None]
-        )
+        ln, tight, rest = self._evidence()
         top = float(ln.max())
         p = np.exp(ln - top)
         total = float(p.sum())
         p /= total
-        means = b / tight
+        means = self._b[:, :c, :, None] / tight
         size = float((p * means).sum())
+        aa, bb = _A0 + self._n / 2.0, (self._b0 + self._q / 2.0)[:, None, None, None]
         variance = bb * rest / (aa * tight)
         sd = math.sqrt(float((p * (variance + (means - size) ** 2)).sum()))
         low, middle, high = _quantiles(self._times[:c], p.sum(axis=(0, 2, 3)))
@@ -184,6 +186,17 @@ class Bank:
             sd=sd,
             shapes=tuple(float(x) for x in p.sum(axis=(0, 1, 3))),
         )
+
+    def _evidence(self) -> tuple[Array, Array, Array]:
+        """Return the log evidence of each (filter, change time, shape, kappa), A + kappa^-2, and what the change leaves of the squares."""
+        c = self._count
+        a, b = self._a[:, :c, :, None], self._b[:, :c, :, None]
+        aa, bb = _A0 + self._n / 2.0, (self._b0 + self._q / 2.0)[:, None, None, None]
+        tight = a + self._precisions
+        rest = np.maximum(1.0 - b * b / (2.0 * bb * tight), _TINY)
+        ln = -0.5 * np.log(tight / self._precisions) - aa * np.log(rest)
+        ln += (np.log(np.maximum(self._mass[:c], _TINY))[:, None] + self._ln_share)[None, :, :, None] + np.log(np.maximum(self._weights(), _TINY))[:, None, None, None]
+        return ln, tight, rest
 
     # the filters
 
