@@ -65,8 +65,7 @@ def _open_round(ledger: Ledger, now_min: float) -> Step | None:
     if _data_left_mb(ledger) < ledger.mb_per_test():
         return None
     setup = latest.todo[0]
-    before = ["" if latest.repeat else latest.last_setup, *latest.todo]
-    warmups = tuple(0.0 if was == key else ledger.warmup_s.get(key, ledger.design.warmup_s) for was, key in zip(before, latest.todo, strict=False))
+    warmups = _warmups(ledger, latest.todo, after="" if latest.repeat else latest.last_setup)
     return Step(
         kind="test",
         round=latest.number,
@@ -79,6 +78,11 @@ def _open_round(ledger: Ledger, now_min: float) -> Step | None:
         warmups_s=warmups,
         repeat=latest.repeat,
     )
+
+
+def _warmups(ledger: Ledger, order: tuple[str, ...], *, after: str) -> tuple[float, ...]:
+    """Return the load before each test of an order: none where the same setup was loaded just before."""
+    return tuple(0.0 if was == key else ledger.warmup_s.get(key, ledger.design.warmup_s) for was, key in zip((after, *order), order, strict=False))
 
 
 def _swapped_since(ledger: Ledger, latest: RoundLog) -> bool:
@@ -126,6 +130,7 @@ def _between_rounds(ledger: Ledger, where: Standing, now_min: float) -> Step:
         order=order,
         bracket=bracket,
         warmup_s=ledger.warmup_s.get(order[0], ledger.design.warmup_s),
+        warmups_s=_warmups(ledger, order, after=""),
     )
 
 

@@ -45,7 +45,7 @@ class World(Protocol):
 def run(design: Design, world: World, *, already: tuple[CampaignEvent, ...] = (), stop_after: int = MAX_STEPS) -> tuple[CampaignEvent, ...]:
     """Return the records of a whole campaign, or of as many steps as `stop_after` allows. already: what was recorded before.
 
-    The fold is asked at the start of each round and whenever a test was not plain; a plain test leaves the rest of its round as it was.
+    The fold is asked before each round and whenever a test was not plain; a plain test leaves the rest of its round as it was drawn.
     """
     records: list[CampaignEvent] = list(already)
     now = max([design.start, *(r.at for r in records)])
@@ -57,7 +57,11 @@ def run(design: Design, world: World, *, already: tuple[CampaignEvent, ...] = ()
         if step.kind == "finish":
             break
         now = max(now, step.not_before or now)
-        if step.kind == "test":
+        if step.kind != "test":
+            records.append(_noted(step, now))
+            now = max(now, records[-1].at)
+            steps += 1
+        if step.kind in {"test", "round"} and steps < stop_after:
             room = 1000.0 * (design.allowance.data_gb - stands.used_gb)
             for setup, warmup_s in zip(step.order, step.warmups_s, strict=True):
                 at = now + timedelta(seconds=warmup_s + (APPLY_S if setup != loaded else 0.0))
@@ -69,10 +73,6 @@ def run(design: Design, world: World, *, already: tuple[CampaignEvent, ...] = ()
                 plain = test.score is not None and not test.ramping and not design.by_hand
                 if not plain or room < ROOM_TESTS * design.megabytes_per_test or steps >= stop_after:
                     break
-        else:
-            records.append(_noted(step, now))
-            now = max(now, records[-1].at)
-            steps += 1
     return tuple(records)
 
 

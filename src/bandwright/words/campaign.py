@@ -209,7 +209,7 @@ class Step:
     order: tuple[str, ...] = ()
     bracket: bool = False
     warmup_s: float = 0.0
-    warmups_s: tuple[float, ...] = ()  # of a test step: for each place of `order`, if all before it go well
+    warmups_s: tuple[float, ...] = ()  # for each place of `order`, if all before it go well
     repeat: bool = False  # repeats a void or ramping test
     minutes: float = 0.0
     why: str = ""
