@@ -6,9 +6,10 @@ study is many seeds of it.
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -18,9 +19,10 @@ from bandwright.trials.change import LIMIT, ChangeWatch, Found, WatchedHour, Wat
 from bandwright.trials.change_charts import cusum_alarms, ewma_alarms
 from bandwright.twin.months import HourSeen, Months, TestSeen, months
 
-__all__ = ["Charted", "WatchRehearsal", "charts", "rehearse_watch", "watched_hour", "watched_test"]
+__all__ = ["Charted", "WatchRehearsal", "charts", "rehearse_changes", "rehearse_watch", "watched_hour", "watched_test"]
 
 _TRIAL_DAYS, _TRIAL_TESTS_A_DAY = 7.0, 5
+_BEGAN_H = _TRIAL_DAYS * 24.0
 _FIRST_HOUR, _LAST_HOUR = 6.0, 24.0
 _LOSSY = 0.005
 
@@ -77,63 +79,100 @@ def watched_hour(seen: HourSeen, start: datetime, *, under_load: Sequence[TestSe
     return WatchedHour(at_h=(seen.at - start).total_seconds() / 3600.0 + 1.0, hour=seen.at.hour + 0.5, weekend=seen.at.weekday() >= 5, values=values, cell=seen.cell)
 
 
-def rehearse_watch(
-    kind: str, seed: int, *, change: str = "none", size: float = 0.0, tests_a_day: int = 6, days: int = 90, limit: float = LIMIT, readings: int = 4, change_day: float = 30.0,
-    stop_after_h: float = 24.0,
-) -> WatchRehearsal:  # fmt: skip
-    """Return what the watch says of one simulated place. change_day: after the watch began.
+@dataclass(slots=True)
+class _Walk:
+    """A rehearsal under way: the place, the watch, and what both have said so far. A copy of it goes on by itself."""
 
-    With a change the rehearsal ends `stop_after_h` after the first alarm that follows it, when the cause is named.
-    """
-    rng = np.random.default_rng([seed, 7919])
-    place = months(kind, seed, change=change, size=size, change_day=_TRIAL_DAYS + change_day + float(rng.random()))
-    watch = ChangeWatch(limit=limit)
-    changed = change != "none"
-    began_h = _TRIAL_DAYS * 24.0
-    change_h = (place.change_at - place.start).total_seconds() / 3600.0 - began_h if changed else None
-    rows: list[HourRow] = []
-    seen_tests: list[tuple[float, float, float]] = []
-    found: list[Found] = []
-    stop_h = math.inf
-    told = False
-    for day in range(int(_TRIAL_DAYS) + days):
-        learning = day < _TRIAL_DAYS
-        steps = _day(place, day, _TRIAL_TESTS_A_DAY if learning else tests_a_day, rng)
+    place: Months
+    watch: ChangeWatch
+    rng: np.random.Generator
+    rows: list[HourRow] = field(default_factory=list)
+    tests: list[tuple[float, float, float]] = field(default_factory=list)  # hours after the watch began, ln down, ln up
+    found: list[Found] = field(default_factory=list)
+    told: bool = False
+
+    def at(self, place: Months) -> _Walk:
+        """Return a copy that goes on at another place, the same one but for what changes in it."""
+        return _Walk(place, copy.deepcopy(self.watch), copy.deepcopy(self.rng), list(self.rows), list(self.tests), list(self.found))
+
+    def day(self, day: int, *, tests_a_day: int, readings: int) -> None:
+        """Walk through a day."""
+        place, learning = self.place, day < _TRIAL_DAYS
         loaded: dict[int, list[TestSeen]] = {}
-        for at, is_test in steps:
+        for at, is_test in _day(place, day, _TRIAL_TESTS_A_DAY if learning else tests_a_day, self.rng):
             at_h = (at - place.start).total_seconds() / 3600.0
-            if place.event is not None and changed and not told and at >= place.event[0]:
-                watch.event(place.event[1], at_h)
-                told = True
+            if place.event is not None and not self.told and at >= place.event[0]:
+                self.watch.event(place.event[1], at_h)
+                self.told = True
             if is_test:
                 seen = place.test(at)
                 row = watched_test(seen, place.start, learning=learning)
                 if row is None:
                     continue
                 loaded.setdefault(at.hour, []).append(seen)
-                found += watch.test(row)
+                self.found += self.watch.test(row)
                 if row.ln_down is not None and row.ln_up is not None:
-                    seen_tests.append((row.at_h - began_h, row.ln_down, row.ln_up))
+                    self.tests.append((row.at_h - _BEGAN_H, row.ln_down, row.ln_up))
             elif readings:
                 hour = place.hour(at, readings=readings)
                 if hour is None:
                     continue
                 watched = watched_hour(hour, place.start, under_load=loaded.get(at.hour, ()))
-                rows.append(HourRow(at_h=watched.at_h, values=watched.values, cell=watched.cell))
-                watch.hour(watched)
-        if change_h is not None and math.isinf(stop_h):
-            first = next((f for f in found if f.at_h - began_h > change_h), None)
-            stop_h = first.at_h + stop_after_h if first is not None else math.inf
-        if 24.0 * (day + 1) >= stop_h:
-            break
-    news = tuple(f.at_h - began_h for f in found if f.news)
-    first = next((f for f in found if change_h is not None and f.at_h - began_h > change_h), None)
-    answer = named_cause(facts_of(first, watch, rows, seen_tests, began_h)) if first is not None else None
-    return WatchRehearsal(
-        kind=kind, change=change, size=size, seed=seed, change_h=change_h, alarms=tuple(found), alarms_h=news, notices=len(watch.notices), tests=len(seen_tests),
-        delay_h=first.at_h - began_h - change_h if first is not None and change_h is not None else None, cause=answer.key if answer is not None else None,
-        cause_chance=answer.chance if answer is not None else 0.0, true_cause=place.row.cause, charted=charts(seen_tests),
-    )  # fmt: skip
+                self.rows.append(HourRow(at_h=watched.at_h, values=watched.values, cell=watched.cell))
+                self.watch.hour(watched)
+
+    def after(self, change_h: float | None) -> Found | None:
+        """Return the first word after a change."""
+        return None if change_h is None else next((f for f in self.found if f.at_h - _BEGAN_H > change_h), None)
+
+    def ended(self, kind: str, seed: int, change: str, size: float, change_h: float | None) -> WatchRehearsal:
+        """Return what came of it."""
+        first = self.after(change_h)
+        answer = named_cause(facts_of(first, self.watch, self.rows, self.tests, _BEGAN_H)) if first is not None else None
+        return WatchRehearsal(
+            kind=kind, change=change, size=size, seed=seed, change_h=change_h, alarms=tuple(self.found), alarms_h=tuple(f.at_h - _BEGAN_H for f in self.found if f.news),
+            notices=len(self.watch.notices), tests=len(self.tests), delay_h=first.at_h - _BEGAN_H - change_h if first is not None and change_h is not None else None,
+            cause=answer.key if answer is not None else None, cause_chance=answer.chance if answer is not None else 0.0, true_cause=self.place.row.cause, charted=charts(self.tests),
+        )  # fmt: skip
+
+
+def rehearse_watch(
+    kind: str, seed: int, *, change: str = "none", size: float = 0.0, tests_a_day: int = 6, days: int = 90, limit: float = LIMIT, readings: int = 4, change_day: float = 30.0,
+    stop_after_h: float = 24.0,
+) -> WatchRehearsal:  # fmt: skip
+    """Return what the watch says of one simulated place; see `rehearse_changes`."""
+    return rehearse_changes(
+        kind, seed, changes=((change, size),), tests_a_day=tests_a_day, days=days, limit=limit, readings=readings, change_day=change_day, stop_after_h=stop_after_h
+    )[0]  # fmt: skip
+
+
+def rehearse_changes(
+    kind: str, seed: int, *, changes: Sequence[tuple[str, float]], tests_a_day: int = 6, days: int = 90, limit: float = LIMIT, readings: int = 4, change_day: float = 30.0,
+    stop_after_h: float = 24.0,
+) -> tuple[WatchRehearsal, ...]:  # fmt: skip
+    """Return what the watch says of one simulated place under each of several changes. change_day: after the watch began.
+
+    changes: (a row of the twin's table, size in ln); "none" is the place as it is. What comes before the change is walked once. With a
+    change the rehearsal ends `stop_after_h` after the first word that follows it, when the cause is named.
+    """
+    rng = np.random.default_rng([seed, 7919])
+    day_of_change = _TRIAL_DAYS + change_day + float(rng.random())
+    last = int(_TRIAL_DAYS) + days
+    walk = _Walk(months(kind, seed), ChangeWatch(limit=limit), rng)
+    split = min(int(day_of_change), last)
+    for day in range(split):
+        walk.day(day, tests_a_day=tests_a_day, readings=readings)
+    out: list[WatchRehearsal] = []
+    for change, size in changes:
+        branch = walk.at(months(kind, seed, change=change, size=size, change_day=day_of_change))
+        change_h = None if change == "none" else (branch.place.change_at - branch.place.start).total_seconds() / 3600.0 - _BEGAN_H
+        for day in range(split, last):
+            branch.day(day, tests_a_day=tests_a_day, readings=readings)
+            first = branch.after(change_h)
+            if first is not None and 24.0 * (day + 1) >= first.at_h + stop_after_h:
+                break
+        out.append(branch.ended(kind, seed, change, size, change_h))
+    return tuple(out)
 
 
 def facts_of(found: Found, watch: ChangeWatch, rows: Sequence[HourRow], tests: Sequence[tuple[float, float, float]], began_h: float) -> ChangeFacts:

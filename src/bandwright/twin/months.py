@@ -161,7 +161,7 @@ class Months:
         rows, cells = [], []
         for i in range(readings):
             when = at + timedelta(hours=(i + 0.5) / readings)
-            shown = self._site(when).moment(self.setup, when).carriers
+            shown = self._site(when).shown_at_rest(self.setup, when)
             if shown:
                 first = shown[0]
                 rows.append((first["rsrp_dbm"], first["sinr_db"], first["rsrq_db"]))

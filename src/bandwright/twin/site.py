@@ -130,8 +130,23 @@ class SimulatedSite:
             ramping=load_s < added_s,
             registration=Registration.SEARCHING if gone else Registration.HOME,
             added_s=added_s,
-            show=lambda: () if gone else self._carriers(actual, time_s, hour, mounting=mounting, load_s=load_s, added_s=added_s),
+            show=lambda: () if gone else self._carriers(actual, time_s, hour, actual_values, mounting=mounting, load_s=load_s, added_s=added_s),
         )
+
+    def shown_at_rest(self, setup_key: str, at_utc: datetime) -> tuple[CarrierShown, ...]:
+        """Return what the modem shows at rest, as `moment` does for a setup long in force, without working out what a test would find."""
+        time_s = at_utc.timestamp()
+        asked = self._ready(setup_key)
+        values = asked.batch.at(time_s)
+        hour = self._local_hour(at_utc)
+        moved_to = asked.target(float(values[asked.move]), float(values[asked.target_choice]), hour)
+        if asked.failure(values, self._failed_factor(setup_key, time_s)) is Phase.RADIO:
+            return ()
+        actual = asked
+        if moved_to is not None:
+            actual = self._ready(moved_to)
+            values = actual.batch.at(time_s)
+        return self._carriers(actual, time_s, hour, values, mounting=0, load_s=0.0, added_s=self._added_s(actual.plan, time_s, 0.0))
 
     def trace(self, setup_key: str, at_utc: datetime, *, seconds: int, mounting: int = 0, load_s: float = 0.0) -> tuple[Floats, Floats]:
         """Return downlink and uplink rates, Mbit/s, for each of the seconds from `at_utc` on.
@@ -252,12 +267,12 @@ class SimulatedSite:
                 factor *= shift.failed_factor
         return factor
 
-    def _carriers(self, ready: PreparedSetup, time_s: float, hour: float, *, mounting: int, load_s: float, added_s: float) -> tuple[CarrierShown, ...]:
+    def _carriers(self, ready: PreparedSetup, time_s: float, hour: float, values: Floats, *, mounting: int, load_s: float, added_s: float) -> tuple[CarrierShown, ...]:
         """Return what the modem shows. sd and autocorrelation of readings: [3] [5] [6]; RSRQ and transmit power by formulas of this function."""
         plan = ready.plan
         v = ready.readings.at(time_s)
         one_u = float(v[-1])
-        indices = ready.serving_indices(0.5 * math.erfc(-float(ready.batch.at(time_s)[ready.one["serving"]]) / math.sqrt(2.0)))
+        indices = ready.serving_indices(0.5 * math.erfc(-float(values[ready.one["serving"]]) / math.sqrt(2.0)))
         loaded = load_s > 0.0
         busy = 1.0 if loaded else min(1.0, 1 / 6 + plan.load_down * float(busyness(hour - plan.hour_shift_h)))
         better_db = min(12.0, max(-12.0, self._mount(ready, mounting)[0] * _DB_PER_LN))
