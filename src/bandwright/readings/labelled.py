@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Hashable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -213,7 +214,7 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
         if stacked is not None:
             pairs, position = stacked
             block = tuple(h.number for h in headings if h.says)
-            groups[-1].extend(_entry(label, value, tuple(h.key for h in headings), block, cut=value.stop == len(text)) for label, value, _ in pairs)
+            groups[-1].extend(_entry(label, value, tuple(h.key for h in headings), block, cut=value.stop >= _end(text)) for label, value, _ in pairs)
             continue
         table = None if plain is not None else read_table(lines, position, text, tuple(h.key for h in headings))
         if table is not None:
@@ -237,7 +238,7 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
                     heading.inner = indent
             outer = tuple(h.key for h in headings)
             block = (*(h.number for h in headings if h.says), *(("line", number) if _is_one_carrier(listed) else ()))
-            groups[-1].extend(_entry(label, value, (*outer, *about), block, cut=value.stop == len(text)) for label, value, about in listed)
+            groups[-1].extend(_entry(label, value, (*outer, *about), block, cut=value.stop >= _end(text)) for label, value, about in listed)
         elif found:
             if line.text.lstrip().startswith("- ") and _has_more_below(lines, position, indent):
                 number += 1  # an item of a list, with its own labels below: a carrier of its own
@@ -251,7 +252,7 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
                 found = _of_one_carrier(found)
             for label, value, about in found:
                 own = (*block, *((key.role, key.index) for key in about if key.role or key.index is not None))
-                groups[-1].append(_entry(label, value, (*outer, *about), own, cut=value.stop == len(text)))
+                groups[-1].append(_entry(label, value, (*outer, *about), own, cut=value.stop >= _end(text)))
         else:
             number += 1
             _open(headings, line, indent, number)
@@ -259,14 +260,14 @@ def labelled_entries(text: str) -> tuple[list[list[Entry]], list[tuple[int, int]
                 spans.append((line.start, line.stop))
             bare = _bare_segment(line)
             if headings and headings[-1].number == number and mode_of(bare.text) in {Mode.NR_SA, Mode.ENDC} and not any(h.key.blocked for h in headings) and not _is_listed(lines, position):
-                groups[-1].append(Entry(Key(quantity="mode", words=("mode",)), bare.text, bare.start, bare.stop, bare.start, (), bare.stop == len(text)))
+                groups[-1].append(Entry(Key(quantity="mode", words=("mode",)), bare.text, bare.start, bare.stop, bare.start, (), bare.stop >= _end(text)))
             listed = None if line.stop == len(text) and "  " in line.text.strip() else _items(_bare_segment(line))  # a row that may go on is no list
             if listed and headings and headings[-1].number == number:
                 headings[-1].key = _joined(headings[-1].key, listed[0].about)
                 headings[-1].says = _says(headings[-1].key)
                 outer = tuple(h.key for h in headings)
                 block = tuple(h.number for h in headings if h.says)
-                groups[-1].extend(_entry(label, value, (*outer, *about), block, cut=value.stop == len(text)) for label, value, about in listed)
+                groups[-1].extend(_entry(label, value, (*outer, *about), block, cut=value.stop >= _end(text)) for label, value, about in listed)
         position += 1
     return [group for group in groups if group], spans
 
@@ -309,8 +310,9 @@ def _carrier_of(line: _Segment, found: list[_Pair]) -> list[_Pair] | None:
     listed = _items(bare)
     if listed is None or len(listed) < 2 or len(listed) + (stamp is not None) <= len(found):
         return None
-    if not any(classify(pair.label.text).quantity in _MEASURED for pair in listed):
-        return None
+    said = {classify(pair.label.text).quantity for pair in listed}
+    if "band" in said and not said & _MEASURED:
+        return None  # of what follows: a heading
     return [*(found[:1] if stamp is not None and found and found[0].label.text == "time" else []), *listed]
 
 
@@ -386,6 +388,12 @@ def _stacked(lines: list[_Segment], position: int, end: int) -> tuple[list[_Pair
         pairs.append(_Pair(label, value))
         after = under + 1
     return (pairs, after) if len(pairs) > 1 else None
+
+
+@lru_cache(maxsize=4)
+def _end(text: str) -> int:
+    """Return where a text's last words end, if no line end follows them: what stands there may go on."""
+    return len(text) + 1 if text.endswith("\n") else len(text.rstrip(" \t,;+&/|(.-"))
 
 
 def _stripped(line: _Segment) -> _Segment:
@@ -552,7 +560,8 @@ def _pairs(line: _Segment, end: int) -> list[_Pair]:
         elif following is not None and _is_label(segment.text) and not _is_label(following.text) and _first_separator(following.text) is None:
             if position + 2 < len(segments) and (_FIGURE.match(segments[position + 2].text) or _BAND_NAME.match(segments[position + 2].text)):
                 break  # a row of several values: whose they are stands in a heading that was not understood
-            if position + 2 == len(segments) and line.stop == end and line.text[-1:].isspace():
+            more = segments[position + 2].text if position + 2 < len(segments) else ""
+            if line.stop == end and ((position + 3 == len(segments) and not _is_label(more) and _first_separator(more) is None) or (not more and line.text[-1:].isspace())):
                 break  # the text ends within a row that may go on
             out.extend(pair._replace(about=about) for pair in _compound(segment, following))
             position += 1
@@ -1045,7 +1054,7 @@ def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number:
     for number_of_key, key in enumerate(keys):  # a row whose flag may be cut: it could be a neighbour's
         if key.role and key.known and key.quantity in {"", "role"}:
             flag_cell = cells[number_of_key] if number_of_key < len(cells) else None
-            if flag_cell is None or (flag_cell.stop == len(text) and flag_cell.text.lower() not in {"yes", "no", "true", "false"}):
+            if flag_cell is None or (flag_cell.stop >= _end(text) and flag_cell.text.lower() not in {"yes", "no", "true", "false"}):
                 return []
     for cell, key in zip(cells, keys, strict=False):
         if key.role and key.known and key.quantity in {"", "role"} and (flag := flag_of(key, cell.text)) is not None:
@@ -1077,9 +1086,9 @@ def _row(cells: list[_Segment], keys: list[Key], outer: tuple[Key, ...], number:
         if port is not None:
             if port and key.quantity in {"rsrp", "rsrq", "rssi", "sinr"}:
                 own = combine(context, replace(key, quantity=f"{key.quantity}_per_port", port=port))
-                out.append(Entry(own, cell.text, start, cell.stop, start, ("ports",), cut=cell.stop == len(text)))
+                out.append(Entry(own, cell.text, start, cell.stop, start, ("ports",), cut=cell.stop >= _end(text)))
             continue
-        out.append(Entry(combine(context, key), cell.text, start, cell.stop, start, ("row", number), cut=cell.stop == len(text)))
+        out.append(Entry(combine(context, key), cell.text, start, cell.stop, start, ("row", number), cut=cell.stop >= _end(text)))
     return out
 
 
@@ -1127,7 +1136,7 @@ def _turned(
                 if cell.text and cell.text.lower() not in UNKNOWN_TEXTS and _says(column):
                     out.append(
                         Entry(
-                            combine((*outer, column), key), cell.text, cell.start, cell.stop, cell.start, ("column", first, number), cut=cell.stop == len(text)
+                            combine((*outer, column), key), cell.text, cell.start, cell.stop, cell.start, ("column", first, number), cut=cell.stop >= _end(text)
                         )
                     )
         position += 1

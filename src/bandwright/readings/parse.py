@@ -54,7 +54,7 @@ def _printed_twice(text: str) -> int | None:
     if size < 20:
         return None
     for half in range(size // 2 - 1, size // 2 + 3):
-        if text[half - 1] == "\n" and text[half : half + 8].strip() and text[:half].strip() == text[half:].strip():
+        if text[half - 1] == "\n" and text[half : half + 60].strip() and text[:half].strip() == text[half:].strip():
             return half
     return None
 

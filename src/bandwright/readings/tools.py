@@ -731,10 +731,13 @@ _MONITOR_FIELDS = {
 def _monitor(text: str, found: re.Match[str]) -> list[Piece]:
     """Read a block of right-aligned "label: value" lines around a known label, with lines that continue the one before."""
     start = found.start()
+    above = {found.group().strip(" \t:")}
     while start > 0:
         before = text.rfind("\n", 0, start - 1) + 1
-        if _MONITOR_LINE.match(text, before, start - 1) is None:
-            break
+        label = _MONITOR_LINE.match(text, before, start - 1)
+        if label is None or label.group(1) in above:
+            break  # no line of it, or of the poll before
+        above.add(label.group(1))
         start = before
     pairs: list[Pair] = []
     seen: set[str] = set()

@@ -195,7 +195,7 @@ def _figure(name: str, key: Key, body: str, start: int, *, rat: Rat | None, cut:
 
 def _ends_open(body: str, end: int) -> bool:
     """Whether nothing but a mark that a number may go on after follows it: the text may end within the number."""
-    return body[end:].strip() in {"", ".", ","} and body[end - 1] not in {"'", '"'}
+    return not body[end:].strip(" \t,.;+&/|(-") and body[end - 1] not in {"'", '"'}
 
 
 def _plain(printed: str) -> float | int:

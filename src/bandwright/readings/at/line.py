@@ -156,13 +156,6 @@ def word(token: Token | None) -> str:
     return token.text.upper() if token is not None else ""
 
 
-def _may_go_on(text: str, low: float, high: float, sentinels: tuple[str, ...]) -> bool:
-    """Whether a number that ends with the text may be the beginning of a longer one that is still allowed."""
-    if text.lstrip("-") == "0":
-        return any(s.startswith(text) and s != text for s in sentinels)
-    return any(low <= int(text + digit) <= high for digit in "0123456789") or any(s.startswith(text) and s != text for s in sentinels)
-
-
 def whole(
     draft: Draft,
     name: str,
@@ -189,7 +182,7 @@ def whole(
         draft.put(null_field(name, "not a whole number", token.start, token.stop, FieldState.IMPLAUSIBLE))
         return
     number = int(text)
-    if token.cut and _may_go_on(text, low, high, sentinels):
+    if token.cut:
         draft.put(null_field(name, "the text ends within this number", token.start, token.stop))
         return
     if not low <= number <= high:
@@ -213,7 +206,7 @@ def coded(draft: Draft, name: str, token: Token | None, last: int, table: Callab
         draft.put(null_field(name, "not a report code", token.start, token.stop, FieldState.IMPLAUSIBLE))
         return
     code = int(token.text)
-    if token.cut and _may_go_on(token.text, 0, last, (str(unknown),)):
+    if token.cut:
         draft.put(null_field(name, "the text ends within this number", token.start, token.stop))
     elif code == unknown:
         draft.put(null_field(name, f"code {unknown}: not known", token.start, token.stop))
