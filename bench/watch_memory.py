@@ -2,7 +2,7 @@
 
     python bench/watch_memory.py [--days 60] [--poll 60]
 
-Simulated time, but the real loop, records on disk, parser, and (every tenth time, to save time) a real detector process.
+Simulated time, but the real loop, with alerts, metrics and a broker (that is not there) declared, records on disk, parser, and (every tenth time, to save time) a real detector process.
 """
 
 from __future__ import annotations
@@ -11,13 +11,14 @@ import argparse
 import asyncio
 import math
 import os
+import socket
+import sys
 import tempfile
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from bandwright.jobs.assembly import open_house
-from bandwright.jobs.assembly_watch import prepare_records
+from bandwright.jobs.assembly_watch import open_watch
 from bandwright.jobs.watch import _detect_elsewhere, watch
 from bandwright.jobs.watch_fold import WatchAnswer
 from bandwright.ports import GatewayAbilities, ProbeEvent
@@ -46,6 +47,8 @@ key = "calls"
 kind = "video call"
 hours = "daily 07:00-23:00"
 [settings]
+alert_to = "sink"
+mqtt_to = "broker"
 """
 PAGE = 'AT+QENG="servingcell"\n\n+QENG: "servingcell","NOCONN","LTE","FDD",001,01,1A2B301,101,1300,3,5,5,21,{rsrp},-11,-65,12,12,40,-\n\nOK\n'
 
@@ -98,6 +101,12 @@ class Figures:
         return Measurement(key=f"m{self.n}", at=self.clock.now(), method=Method.SIMULATED, values=values, series=series, megabytes=7.2, seconds=4.0)
 
 
+def free_port() -> int:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
 def resident_mb() -> float:
     return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
@@ -107,10 +116,13 @@ async def run(folder: Path, days: int, poll_s: float) -> None:
     import bandwright.gateways.serial
     import bandwright.probe.near  # noqa: F401 -- what a real watch has loaded
 
-    (folder / "site.toml").write_text(SITE + f"watch_poll_s = {poll_s}\n")
-    prepare_records(folder)
+    port = free_port()
+    (folder / "site.toml").write_text(SITE + f"watch_poll_s = {poll_s}\nmetrics_port = {port}\n")
+    secrets = folder / "secrets.toml"
+    secrets.write_text('sink = "json://127.0.0.1:9/"\nbroker = "mqtt://127.0.0.1:9"\n')
+    secrets.chmod(0o600)
     clock = Clock()
-    house = open_house(folder)
+    house, close = open_watch(folder)
     radio, path = Radio(clock), Figures(clock)
     house.clock, house.gateway_maker, house.probe_maker = clock, lambda _: radio, lambda _: path
     looks = 0
@@ -145,7 +157,7 @@ async def run(folder: Path, days: int, poll_s: float) -> None:
     share_mb = 0.05 * 100 * 1000
     print("; ".join(f"month {m}: {mb:.0f} MB of tests, {100 * mb / share_mb:.0f} % of the declared share" for m, mb in month_mb.items()))
     print(f"detector process: {len(seconds)} runs, the last {seconds[-1]:.1f} s" if seconds else "detector process: not run")
-    await house.close()
+    await close()
 
 
 def main() -> None:
@@ -153,6 +165,8 @@ def main() -> None:
     args.add_argument("--days", type=int, default=60)
     args.add_argument("--poll", type=float, default=60.0)
     a = args.parse_args()
+    if sys.flags.optimize < 2:  # as `bandwright watch` starts itself
+        os.execv(sys.executable, [sys.executable, "-OO", *sys.argv])
     with tempfile.TemporaryDirectory() as folder:
         asyncio.run(run(Path(folder), a.days, a.poll))
 

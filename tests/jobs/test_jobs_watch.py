@@ -333,5 +333,5 @@ def test_the_watch_keeps_heavy_libraries_out():
     import subprocess
     import sys
 
-    code = "import bandwright.jobs.watch, bandwright.workspace.records, bandwright.jobs.assembly, sys; print([m for m in ('scipy','numba','polars','altair') if m in sys.modules])"
+    code = "import bandwright.jobs.watch, bandwright.workspace.records, bandwright.jobs.assembly, sys; print([m for m in ('scipy','numpy','numba','polars','altair','apprise') if m in sys.modules])"
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True).stdout.strip() == "[]"

@@ -9,7 +9,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 
 from bandwright.errors import SecretError
-from bandwright.outlets.alerts import check_address, send
+from bandwright.outlets.alerts import check_address, send, send_elsewhere, unusable
 from bandwright.privacy import Private
 from bandwright.words.answers import Alert
 
@@ -64,3 +64,17 @@ def test_an_address_that_nothing_can_be_sent_to_is_refused_without_showing_it():
         check_address(Private("carrier-pigeon://secret-password"))
     assert "secret-password" not in str(error.value)
     check_address(Private("json://127.0.0.1:9/x"))
+
+
+def test_a_process_that_ends_sends_the_same_alert_once(sink):
+    # what sends would stay in a watch's memory for weeks; addresses reach the process on its input, where no list of processes shows them
+    port, got, _ = sink
+    taken = asyncio.run(send_elsewhere(ALERT, addresses=[Private(f"json://127.0.0.1:{port}/alerts"), Private("json://127.0.0.1:1/nobody")], site="Hill farm"))
+    assert taken == 1
+    assert len(got) == 1
+    assert got[0]["title"] == "Hill farm: the connection changed"
+    assert "123456789012347" not in json.dumps(got)
+
+
+def test_addresses_that_cannot_be_used_are_told_by_their_places():
+    assert unusable([Private("json://127.0.0.1:9/x"), Private("carrier-pigeon://secret"), Private("json://127.0.0.1:9/y")]) == (1,)

@@ -26,11 +26,12 @@ _CHANGED = 4
 def show_watch(site: Path, *, setup: str | None, days: float | None, as_json: bool) -> int:
     """Keep watch until stopped; 4 where a change was found.
 
-    A watch runs for weeks, so the program starts itself anew without the command line's libraries, where the system can.
+    A watch runs for weeks, so the program starts itself anew without the command line's libraries, and without the texts that only
+    programmers read (-OO: 4 MB), where the system can.
     """
     if os.name == "posix" and Path(sys.argv[0]).name == "bandwright":
         words = [str(site), setup or "", "" if days is None else str(days), "json" if as_json else ""]
-        os.execv(sys.executable, [sys.executable, "-m", "bandwright.cli.watching", *words])  # noqa: S606 -- this program itself
+        os.execv(sys.executable, [sys.executable, "-OO", "-m", "bandwright.cli.watching", *words])  # noqa: S606 -- this program itself
     return asyncio.run(_watch(site, setup=setup, days=days, as_json=as_json))
 
 

@@ -25,7 +25,7 @@ from bandwright.words.watch import WatchRecord
 from bandwright.workspace import tables
 from bandwright.workspace.documents import event_from_document, event_kind, from_document, to_document, watched_from_document
 
-__all__ = ["RECORDS_FILE", "WATCH_CAMPAIGN", "DiskRecords", "capture_row", "design_row", "event_row", "measurement_rows", "reading_row", "watched_row"]
+__all__ = ["RECORDS_FILE", "WATCH_CAMPAIGN", "DiskRecords", "capture_row", "design_row", "event_row", "measurement_rows", "reading_row", "translated", "watched_row"]
 
 RECORDS_FILE = "records.db"
 WATCH_CAMPAIGN = "~watch"
@@ -33,7 +33,7 @@ _MIGRATIONS = Path(__file__).parent / "migrations"
 
 
 @contextmanager
-def _translated(what: str, folder: Path | None) -> Iterator[None]:
+def translated(what: str, folder: Path | None) -> Iterator[None]:
     """Turn the database's exceptions into ours. folder: where its disk can be looked at, for a database on this computer."""
     try:
         yield
@@ -64,6 +64,10 @@ def _pragmas(connection: Any, _record: Any) -> None:
     cursor.close()
 
 
+def _small(connection: Any, _record: Any) -> None:
+    connection.execute("PRAGMA cache_size=-256")  # kB; SQLite's own default is 2,000
+
+
 class DiskRecords:
     """Records in a database; see `ports.Records`. where: the workspace folder, or a database URL."""
 
@@ -77,7 +81,7 @@ class DiskRecords:
             self._prepare()
 
     def _translated(self, what: str) -> AbstractContextManager[None]:
-        return _translated(what, self._folder)
+        return translated(what, self._folder)
 
     def _prepare(self) -> None:
         """Create the tables, or bring them up to this version."""
@@ -107,6 +111,12 @@ class DiskRecords:
     def engine(self) -> Engine:
         """The database, for what stands beside the records in it."""
         return self._engine
+
+    def keep_small(self) -> None:
+        """Hold the database's page cache to a quarter of a megabyte, for a process that stays for weeks and reads little."""
+        if self._engine.dialect.name == "sqlite":
+            event.listen(self._engine, "connect", _small)
+            self._engine.dispose()
 
     def close(self) -> None:
         """Let go of the database."""
