@@ -23,7 +23,8 @@ import diagnosis_study as study
 from bandwright.radio.bands import band_label
 from bandwright.readings.parse import parse
 from bandwright.twin.clock import SimulatedClock
-from bandwright.twin.modem import RadioState, TwinModem
+from bandwright.twin.modem import TwinModem
+from bandwright.twin.modem_state import RadioState
 from bandwright.twin.plan import CALM, MIDDLE, CarrierPlan, Layers, RigPlan, SetupPlan, SitePlan
 from bandwright.twin.site import SimulatedSite
 from bandwright.words.radio import Rat, Role

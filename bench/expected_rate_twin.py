@@ -13,7 +13,8 @@ from bandwright.predict.forecast import expected_rates
 from bandwright.readings.parse import parse
 from bandwright.twin import practice
 from bandwright.twin.clock import SimulatedClock
-from bandwright.twin.modem import RadioState, TwinModem
+from bandwright.twin.modem import TwinModem
+from bandwright.twin.modem_state import RadioState
 
 DRAWS = 60
 

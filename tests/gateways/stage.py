@@ -12,7 +12,8 @@ from bandwright.gateways.proof import shown
 from bandwright.gateways.serial import AtGateway, TcpSettings
 from bandwright.readings.parse import parse
 from bandwright.twin.clock import SimulatedClock
-from bandwright.twin.modem import Conversation, Fault, RadioState, TwinModem
+from bandwright.twin.modem import Conversation, Fault, TwinModem
+from bandwright.twin.modem_state import RadioState
 from bandwright.words.radio import Capture, Reading, SettingsSeen
 from bandwright.words.rig import GatewayPlan, Tuning
 

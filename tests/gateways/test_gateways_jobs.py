@@ -24,7 +24,7 @@ from bandwright.jobs.through import through
 from bandwright.jobs.tuning import keep_former, lacking
 from bandwright.jobs.warmup import LONGEST_S, warm_up
 from bandwright.ports import Connected, GatewayAbilities
-from bandwright.twin.modem import RadioState
+from bandwright.twin.modem_state import RadioState
 from bandwright.words.campaign import Step
 from bandwright.words.measurement import Measurement, MeasurementPlan, Method, Outcome, Phase, Value
 from bandwright.words.radio import SettingsSeen

@@ -8,7 +8,8 @@ from stage import CELLS, Place, SimClock, read, wireless
 from bandwright.gateways.captures import exchange_text
 from bandwright.gateways.connection import lacking
 from bandwright.gateways.proof import band_of
-from bandwright.twin.modem import ModemSettings, RadioState, TwinModem
+from bandwright.twin.modem import TwinModem
+from bandwright.twin.modem_state import ModemSettings, RadioState
 from bandwright.words.radio import Exchange, Reading, Registration
 from bandwright.words.rig import Tuning
 

@@ -19,7 +19,8 @@ from bandwright.gateways.kinds import open_gateway
 from bandwright.gateways.proof import shown
 from bandwright.jobs.house import House
 from bandwright.ports import Question
-from bandwright.twin.modem import RadioState, TwinModem
+from bandwright.twin.modem import TwinModem
+from bandwright.twin.modem_state import RadioState
 from bandwright.words.measurement import Measurement, MeasurementPlan
 from bandwright.words.rig import GatewayPlan
 from bandwright.workspace.declared import read_declared

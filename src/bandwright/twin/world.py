@@ -10,7 +10,8 @@ from datetime import datetime, timedelta
 
 from bandwright.ports import Clock, Question
 from bandwright.twin import practice
-from bandwright.twin.modem import RadioState, TwinModem
+from bandwright.twin.modem import TwinModem
+from bandwright.twin.modem_state import RadioState
 from bandwright.twin.network import InForce, SimulatedProbe
 from bandwright.twin.site import SimulatedSite
 from bandwright.words.radio import Registration
