@@ -227,8 +227,8 @@ def test_the_last_number_of_a_text_without_a_line_end_is_unknown(code):
     """Also where a longer one would be out of range: 747 is printed by mistake too, and its beginning 74 would be read for it."""
     assert fields(f"+XCESQ: 0,99,99,255,255,19,46,{code}")["sinr"] == (None, "unknown")
     assert fields("+XCESQ: 0,99,99,255,255,19,46,32\n")["sinr"] == (16.0, "ok")
-    assert fields("Technology: LTE\nPCI: 74 ")["pci"] == (None, "unknown")
-    assert fields("Technology: LTE\nBand: B7+").get("band", (None, ""))[0] is None
+    assert fields("Technology: LTE\nRSRP: -90 dBm\nPCI: 74 ")["pci"] == (None, "unknown")
+    assert fields("Technology: LTE\nRSRP: -90 dBm\nBand: B7+").get("band", (None, ""))[0] is None
 
 
 @pytest.mark.parametrize(("rsrp", "value"), [(-98, -98), (-987, -98.7), (-139, -139), (-1390, -139.0), (-200, None), (-44, -44)])
