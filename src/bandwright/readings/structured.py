@@ -17,7 +17,9 @@ from bandwright.readings.assemble import Entry, assemble
 from bandwright.readings.draft import Draft, Piece
 from bandwright.readings.labelled import read_labelled
 from bandwright.readings.labels import Key, classify, combine, flag_of
-from bandwright.readings.tools import MONITOR_KEYS, Pair, mmcli_piece, read_monitor
+from bandwright.readings.programs.mmcli import mmcli_piece
+from bandwright.readings.programs.monitor import MONITOR_KEYS, read_monitor
+from bandwright.readings.programs.printed import Pair
 from bandwright.readings.values import UNKNOWN_TEXTS, both_ways, mode_of, read_value
 from bandwright.words.radio import FieldState, Mode, Rat, Registration, Role
 

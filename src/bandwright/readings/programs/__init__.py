@@ -1,0 +1,1 @@
+"""Programs whose printed output is read: one module each, on what they print in common."""
