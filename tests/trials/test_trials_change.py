@@ -112,6 +112,35 @@ def test_loss_appearing_alone_is_found():
     assert found[0].at_h - 24 * 25 < 24 * 5
 
 
+def _at_changing_width(watch, *, told, drop=0.0, usual=(20.0, 100.0), narrow_from=None, explained=True):
+    """Tests at a place whose carriers come and go: ln rate moves by .42 an ln of width beside noise of .1."""
+    rng, found = np.random.default_rng(12), []
+    for i in range(6 * 40):
+        at = 4.0 * i + rng.random()
+        width = math.log(20.0 if narrow_from is not None and at >= 24 * narrow_from else rng.choice(usual))
+        y = 0.42 * (width if explained else 0.0) + (-drop if at >= 24 * 20 else 0.0) + rng.normal(0, 0.1)
+        found += watch.test(WatchedTest(at_h=at, hour=at % 24, ln_down=3 + y, ln_up=1 + y, ln_width=width if told else None, learning=at < 168))
+    return found
+
+
+def test_a_drop_is_found_sooner_where_the_carriers_of_each_test_are_known():
+    # rates swing by .68 with the carriers: at equal carriers the noise is a fifth of that
+    told, untold = (_at_changing_width(ChangeWatch(), told=t, drop=0.35) for t in (True, False))
+    assert told[0].channel == "both"
+    assert told[0].shift.size < 0
+    assert [f.news for f in told].count(True) == 1
+    assert told[0].at_h - 480 < 36  # nine tests
+    assert not untold or untold[0].at_h > told[0].at_h + 12
+
+
+def test_a_carrier_lost_is_found_in_the_rates_and_width_alone_is_no_alarm():
+    # what the carriers explain is still a change of the rates; carriers that rates do not follow are none
+    lost = _at_changing_width(ChangeWatch(), told=True, usual=(60.0, 100.0), narrow_from=20)
+    assert lost
+    assert all(f.shift.size < 0 for f in lost)
+    assert _at_changing_width(ChangeWatch(), told=True, usual=(60.0, 100.0), narrow_from=20, explained=False) == []
+
+
 def test_stalled_tests_count_against_rates_and_loss():
     watch = ChangeWatch()
     rng = np.random.default_rng(2)

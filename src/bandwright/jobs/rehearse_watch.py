@@ -63,7 +63,8 @@ def watched_test(seen: TestSeen, start: datetime, *, learning: bool) -> WatchedT
     return WatchedTest(
         at_h=(seen.at - start).total_seconds() / 3600.0, hour=seen.at.hour + seen.at.minute / 60.0, weekend=seen.at.weekday() >= 5,
         ln_down=math.log(max(seen.down_mbps, 1e-3)) if ok else None, ln_up=math.log(max(seen.up_mbps, 1e-3)) if ok else None,
-        ln_delay=math.log(seen.loaded_delay_ms) if ok else None, lossy=seen.loss_ratio > _LOSSY or not ok, stalled=seen.stalled, cell=seen.cell, learning=learning,
+        ln_delay=math.log(seen.loaded_delay_ms) if ok else None, lossy=seen.loss_ratio > _LOSSY or not ok, stalled=seen.stalled, cell=seen.cell,
+        ln_width=math.log(seen.bandwidth_mhz) if seen.bandwidth_mhz else None, learning=learning,
     )  # fmt: skip
 
 

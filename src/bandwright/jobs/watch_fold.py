@@ -138,11 +138,11 @@ def _test(house: House, m: Measurement) -> WatchedTest | None:
     down, up = m.number("goodput_down_mbps"), m.number("goodput_up_mbps")
     delays = [d for q in ("delay_loaded_down_ms", "delay_loaded_up_ms") if (d := m.number(q)) is not None]
     loss = m.number("loss_ratio")
-    cell = m.fact("watch_cell")
+    cell, width = m.fact("watch_cell"), m.fact("watch_width_mhz")
     return WatchedTest(
         at_h=_h(m.at), hour=local.hour + local.minute / 60.0, weekend=local.weekday() >= 5, ln_down=None if stalled or not down else math.log(down), ln_up=None if stalled or not up else math.log(up),
         ln_delay=math.log(max(delays)) if delays and not stalled else None, lossy=True if stalled else (None if loss is None else loss > _LOSSY), stalled=stalled,
-        cell=str(cell) if cell is not None else None, learning=m.fact("watch") is None,
+        cell=str(cell) if cell is not None else None, ln_width=math.log(width) if isinstance(width, int | float) and width > 0 else None, learning=m.fact("watch") is None,
     )  # fmt: skip
 
 
