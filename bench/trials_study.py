@@ -1,6 +1,6 @@
 """How often the trial is right, how sure it says it is, and what it costs, on families of simulated sites at the level of scores.
 
-    python bench/trials_study.py [--campaigns 60] [--families calm;middle] [--workers 2] [--by-hand]
+    python bench/trials_study.py [--campaigns 60] [--families calm;middle] [--workers 2] [--by-hand] [--prove-equal]
 
 Prints one row a family, then all, one rig, several rigs. "right": the lead is within the indifference of the best. A site whose
 information bound is below 8 tests is easy; easy sites are in all columns but the ratio to the bound.
@@ -24,12 +24,12 @@ from trials_families import FAMILIES, site
 BY_HAND = {"by_hand": True, "allowance": Allowance(days=5.0, rig_changes=2)}
 
 
-def one(job: tuple[str, int, bool]) -> dict:
-    family, draw, by_hand = job
+def one(job: tuple[str, int, bool, bool]) -> dict:
+    family, draw, by_hand, prove = job
     with one_thread():
         place = site(family, draw)
         value, met, moment = place.truth()
-        design = place.design(**(BY_HAND if by_hand else {}))
+        design = place.design(**(BY_HAND if by_hand else {}), prove_equal=prove)
         began = time.perf_counter()
         records = run(design, place.world())
         said = verdict(design, records)
@@ -105,10 +105,11 @@ def main() -> None:
     parser.add_argument("--families", default="")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--by-hand", action="store_true", help="a person sets and starts everything: two sittings a day for five days, two rig changes")
+    parser.add_argument("--prove-equal", action="store_true", help="go on until two are shown alike, or the closest other is clearly worse")
     parser.add_argument("--save", default="")
     options = parser.parse_args()
     names = options.families.split(";") if options.families else list(FAMILIES)
-    jobs = [(f, options.first + i, options.by_hand) for f in names for i in range(options.campaigns)]
+    jobs = [(f, options.first + i, options.by_hand, options.prove_equal) for f in names for i in range(options.campaigns)]
     with ProcessPoolExecutor(options.workers) as pool:
         rows = list(pool.map(one, jobs, chunksize=4))
     table(rows)
