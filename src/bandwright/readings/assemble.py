@@ -378,7 +378,9 @@ def _end_lists(last: Entry, subjects: _Subjects) -> None:
 def _place(piece: Piece, subjects: _Subjects) -> None:
     """Turn subjects into carriers: technology by the stated mode where one choice is left, then role; join what is one carrier."""
     placed = _Placed()
-    measured = {rat: {name for subject in subjects.all if subject.technology is rat for name in subject.fields} for rat in Rat}
+    measured: dict[Rat, set[str]] = {}
+    if piece.mode is Mode.ENDC:
+        measured = {rat: {name for subject in subjects.all if subject.technology is rat for name in subject.fields} for rat in Rat}
     for subject in subjects.all:
         rat = subject.technology or (subject.said.rat if subject.said is not None else None) or _by_mode(piece.mode, subject, measured)
         _finish(subject, rat)
@@ -484,7 +486,7 @@ class _Placed:
         self.primary: dict[Rat, Draft] = {}
         self._all: dict[Hashable, list[tuple[_Subject, Draft]]] = {}
         self._by_pci: dict[Hashable, list[tuple[_Subject, Draft]]] = {}
-        self._where: dict[int, tuple[Hashable, tuple[_Subject, Draft]]] = {}
+        self._without_pci: dict[int, tuple[tuple[Rat, int | None], tuple[_Subject, Draft]]] = {}
 
     def add(self, subject: _Subject, draft: Draft) -> None:
         """Put a carrier of its own."""
@@ -496,26 +498,29 @@ class _Placed:
             self.led.add(draft.rat)
         if draft.role in {Role.NEIGHBOUR, Role.SCAN}:
             return
-        kind = (draft.rat, _index(subject))
-        self._all.setdefault(kind, []).append((subject, draft))
-        self._by_pci.setdefault((*kind, _pci(draft)), []).append((subject, draft))
-        self._where[id(draft)] = ((*kind, _pci(draft)), (subject, draft))
-        self.changed(draft)
+        if draft.role in {Role.PCELL, Role.PSCELL}:
+            self.primary.setdefault(draft.rat, draft)
+        index, pci, both = _index(subject), _pci(draft), (subject, draft)
+        self._all.setdefault((draft.rat, index), []).append(both)
+        self._by_pci.setdefault((draft.rat, index, pci), []).append(both)
+        if pci is None:
+            self._without_pci[id(draft)] = ((draft.rat, index), both)
 
     def changed(self, draft: Draft) -> None:
         """Note what a carrier is since another block was put to it."""
         if draft.rat is not None and draft.role in {Role.PCELL, Role.PSCELL}:
             self.primary.setdefault(draft.rat, draft)
-        place = self._where.get(id(draft))
-        if place is not None and isinstance(place[0], tuple) and place[0][2] is None and _pci(draft) is not None:
-            self._by_pci[place[0]].remove(place[1])
-            key = (*place[0][:2], _pci(draft))
-            self._by_pci.setdefault(key, []).append(place[1])
-            self._where[id(draft)] = (key, place[1])
+        pci = _pci(draft)
+        if pci is not None and id(draft) in self._without_pci:
+            kind, both = self._without_pci.pop(id(draft))
+            self._by_pci[*kind, None].remove(both)
+            self._by_pci.setdefault((*kind, pci), []).append(both)
 
     def one_of(self, subject: _Subject, draft: Draft) -> Draft | None:
         """Return the carrier that a subject of another block is part of; None where it is its own, or where several could be meant."""
         if draft.role in {Role.NEIGHBOUR, Role.SCAN}:
+            return None
+        if not self._all:
             return None
         kind = (draft.rat, _index(subject))
         pci = _pci(draft)

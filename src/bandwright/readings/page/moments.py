@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from collections.abc import Hashable
+from itertools import groupby, pairwise
 
 from bandwright.readings.assemble import Entry, assemble
 from bandwright.readings.draft import Piece
@@ -20,6 +21,10 @@ def moments_of(entries: list[Entry]) -> list[Piece]:
         if first is not None:
             out.append(first)
         rest = entries[end:]
+    cuts = _rows_again(rest)
+    if cuts is not None:
+        made = (assemble(rest[begin:end], key="labels", dialect="labels") for begin, end in pairwise((0, *cuts, len(rest))))
+        return [*out, *(piece for piece in made if piece is not None)]
     window = 120  # entries looked through for a later reading: few texts have more of one moment, and few of many moments need more
     while rest:
         piece = assemble(rest[:window], key="labels", dialect="labels")
@@ -35,8 +40,30 @@ def moments_of(entries: list[Entry]) -> list[Piece]:
         if first is not None:
             out.append(first)
         rest = rest[again:]
-        window = again + again // 2 + 12  # the next reading is likely as long as this one: all that follows need not be read for it
+        window = again + min(again + 4, again // 2 + 12)  # the next reading is likely as long as this one: all that follows need not be read for it
     return out
+
+
+def _rows_again(entries: list[Entry]) -> list[int] | None:
+    """Return where in the rows of tables a carrier is printed again, by the texts of its channel, cell and band; None where not all are such rows."""
+    cuts: list[int] = []
+    seen: set[Hashable] = set()
+    for row, of_it in groupby(range(len(entries)), key=lambda n: entries[n].block):
+        if not isinstance(row, tuple) or not row or row[0] != "row":
+            return None
+        places = list(of_it)
+        said = {entries[n].key.quantity: entries[n].text for n in places}
+        if not said.get("pci") or not (said.get("arfcn") or said.get("band")):
+            return None
+        key = entries[places[0]].key
+        if key.role in {"neighbour", "scan"}:
+            continue
+        mark = (key.rat, said.get("arfcn"), said.get("pci"), said.get("band"))
+        if mark in seen:
+            cuts.append(places[0])
+            seen.clear()
+        seen.add(mark)
+    return cuts if entries else None
 
 
 _OF_A_MOMENT = {"mode", "registration", "plmn", "mcc", "time", "tac", "cell_id"}
