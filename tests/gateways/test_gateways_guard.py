@@ -18,9 +18,11 @@ from stage import Place, RealClock
 
 from bandwright.errors import OurFault
 from bandwright.gateways import guard as guard_module
-from bandwright.gateways.guard import TimedReturn, boot_unit, outcomes, recover
+from bandwright.gateways import returns as records
+from bandwright.gateways.guard import TimedReturn, boot_unit, recover
 from bandwright.gateways.kinds import open_gateway
 from bandwright.gateways.proof import read_back
+from bandwright.gateways.returns import outcomes
 from bandwright.words.radio import SettingsSeen
 from bandwright.words.rig import GatewayPlan, Rig, Tuning
 
@@ -175,7 +177,7 @@ async def test_arming_again_leaves_no_moment_without_a_record(site, monkeypatch)
     first = returns._armed["own"].process
     seen = []
     start = guard_module._start
-    monkeypatch.setattr(guard_module, "_start", lambda path: (seen.append(guard_module._read(path).tuning), start(path))[1])
+    monkeypatch.setattr(guard_module, "_start", lambda path: (seen.append(records.read_record(path).tuning), start(path))[1])
     returns.arm(RIG, former, seconds=600.0, tuning="second")
     assert seen == ["second"]  # the new record was on disk before the new guard was started, and the old guard had not acted
     assert first.wait(10) == 0
@@ -224,7 +226,7 @@ async def test_a_record_of_a_living_process_is_left_to_it(site) -> None:
 
 async def test_what_cannot_be_put_back_stays_on_record_and_is_said(site, tmp_path) -> None:
     await site.place.modem.close()
-    record = guard_module.Record(
+    record = records.Record(
         key="k",
         plan=site.plan,
         former=SettingsSeen(mode="automatic", raw=(("mode_pref", "AUTO"),)),
@@ -234,7 +236,7 @@ async def test_what_cannot_be_put_back_stays_on_record_and_is_said(site, tmp_pat
         born="0",
     )
     path = tmp_path / "return-own.json"
-    guard_module._write(path, record)
+    records.write_record(path, record)
     (done,) = await recover(tmp_path, timeout_s=0.0)
     assert not done.ok
     assert "no connection" in done.why
@@ -260,16 +262,16 @@ def test_nothing_risky_is_armed_where_the_guard_does_not_start(tmp_path) -> None
 def test_a_record_survives_the_way_through_the_disk(tmp_path) -> None:
     plan = GatewayPlan(key="own", kind="at-tcp", settings=(("address", "192.0.2.1:5000"),), capability=(("max_dl_carriers", 4.0),), price="310 GBP")
     former = SettingsSeen(mode="endc", bands=("B3", "n78"), cell="lte:1300:138", raw=(("mode_pref", "LTE:NR5G"),))
-    record = guard_module.Record(key="k", plan=plan, former=former, seconds=180.0, armed_at=datetime(2026, 1, 5, tzinfo=UTC), pid=1, born="7", tuning="pinned")
-    guard_module._write(tmp_path / "return-own.json", record)
-    assert guard_module._read(tmp_path / "return-own.json") == record
+    record = records.Record(key="k", plan=plan, former=former, seconds=180.0, armed_at=datetime(2026, 1, 5, tzinfo=UTC), pid=1, born="7", tuning="pinned")
+    records.write_record(tmp_path / "return-own.json", record)
+    assert records.read_record(tmp_path / "return-own.json") == record
     assert read_back(Tuning(key="x", mode="endc", bands=("B3", "n78"), cell="lte:1300:138"), record.former) == (True, "")
     assert json.loads((tmp_path / "return-own.json").read_text())["plan"]["key"] == "own"
 
 
 def test_a_process_number_given_anew_is_not_the_process_that_armed() -> None:
     born = guard_module._born(os.getpid())
-    record = guard_module.Record(
+    record = records.Record(
         key="k", plan=GatewayPlan(key="own", kind="pasted"), former=SettingsSeen(), seconds=1.0, armed_at=datetime.now(UTC), pid=os.getpid(), born=born
     )
     assert guard_module._alive(record)

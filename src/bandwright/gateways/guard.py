@@ -5,8 +5,7 @@ this one. It puts the former settings back when the record's time is up, or at o
 lost terminal), and keeps trying until they read back. A record that outlives both, over a power cut, is carried out by `recover`:
 at the start of any job, or at boot by the unit that `boot_unit` writes.
 
-A record is a file of this computer's owner (mode 0600). It holds the declared gateway and the former settings, and no secret.
-Run as `python -m bandwright.gateways.guard RECORD`, or with `--recover FOLDER`.
+Records and their files are `gateways.returns`'. Run as `python -m bandwright.gateways.guard RECORD`, or with `--recover FOLDER`.
 """
 
 from __future__ import annotations
@@ -15,9 +14,7 @@ import asyncio
 import contextlib
 import dataclasses
 import getpass
-import json
 import os
-import re
 import signal
 import subprocess
 import sys
@@ -26,49 +23,21 @@ import time
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from bandwright.errors import BandwrightError, GatewayBusy, OurFault
 from bandwright.gateways.dialects.base import same_value
-from bandwright.gateways.locks import PortLock
+from bandwright.gateways.returns import Record, Returned, claim, finish, is_same, left_behind, put_aside, read_record, record_path, write_record
 from bandwright.words.radio import SettingsSeen
 from bandwright.words.rig import GatewayPlan, Rig
 
-__all__ = ["Record", "Returned", "TimedReturn", "boot_unit", "outcomes", "recover"]
+__all__ = ["TimedReturn", "boot_unit", "recover"]
 
 _POLL_S = 0.1
 _RETRY_S = 1.0
 _READY_S = 20.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Record:
-    """What is to be put back, on disk. seconds: how long after `armed_at`. pid: who armed it; born: when that process started, where known."""
-
-    key: str
-    plan: GatewayPlan
-    former: SettingsSeen
-    seconds: float
-    armed_at: datetime
-    pid: int
-    born: str | None = None
-    tuning: str = ""
-    secrets_file: str | None = None
-    busy_grace_s: float = 20.0
-    extended: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Returned:
-    """What became of a record. ok: the former settings read back. why: what set it off, or what stands in the way."""
-
-    gateway: str
-    ok: bool
-    why: str
-    at: datetime
-    tries: int = 1
 
 
 class TimedReturn:
@@ -102,9 +71,9 @@ class TimedReturn:
             secrets_file=self._secrets_file,
             busy_grace_s=self._busy_grace_s,
         )
-        path = _path(self._folder, plan.key)
+        path = record_path(self._folder, plan.key)
         before = self._armed.pop(plan.key, None)
-        _write(path, record)  # in place of an earlier record, whose guard then ends: at no moment is there none
+        write_record(path, record)  # in place of an earlier record, whose guard then ends: at no moment is there none
         process = _start(path)
         try:
             _wait_until_ready(process)
@@ -121,7 +90,7 @@ class TimedReturn:
         for armed in self._armed.values():
             armed.record = dataclasses.replace(armed.record, seconds=seconds, armed_at=datetime.now(UTC), extended=armed.record.extended + 1)
             if armed.path.exists():
-                _write(armed.path, armed.record)
+                write_record(armed.path, armed.record)
 
     def disarm(self, gateway: str | None = None) -> None:
         """Nothing needs to be restored any more: the record is removed first, then its process ends. gateway None is all."""
@@ -151,24 +120,14 @@ async def recover(folder: Path, *, timeout_s: float = 60.0) -> tuple[Returned, .
     timeout_s: how long to try each; a record that could not be carried out stays, and its `Returned` says what stands in the way.
     """
     done = []
-    for path in _left_behind(folder):
-        record = _read(path)
+    for path in left_behind(folder):
+        record = read_record(path)
         if record is None:
-            _put_aside(path)
+            put_aside(path)
             done.append(Returned(gateway=path.stem, ok=False, why="its record cannot be read; check its mode and bands yourself", at=datetime.now(UTC)))
         elif not _alive(record):
             done.append(await _carry_out(path, record, why="a record was left behind", give_up_s=timeout_s))
     return tuple(done)
-
-
-def outcomes(folder: Path) -> tuple[Returned, ...]:
-    """Return what guards did in a folder since the last call, oldest first, and forget it: it belongs in the records."""
-    found = []
-    for path in sorted(folder.glob("returned-*.json"), key=lambda p: p.stat().st_mtime):
-        values = json.loads(path.read_text("utf-8"))
-        found.append(Returned(gateway=values["gateway"], ok=values["ok"], why=values["why"], at=datetime.fromisoformat(values["at"]), tries=values["tries"]))
-        path.unlink()
-    return tuple(found)
 
 
 def boot_unit(folder: Path, *, platform: str = sys.platform) -> str:
@@ -195,12 +154,12 @@ async def _carry_out(path: Path, record: Record, *, why: str, give_up_s: float |
     from bandwright.gateways.secrets import file_secrets
 
     began, tries, trouble = time.monotonic(), 0, "not tried"
-    claim = _claim(path)
+    hold = claim(path)
     while True:
         tries += 1
         try:
-            claim.take(path.name)
-            if not _same(path, record):
+            hold.take(path.name)
+            if not is_same(path, record):
                 return Returned(gateway=record.plan.key, ok=True, why="it was already done", at=datetime.now(UTC), tries=tries)
             secrets = None if record.secrets_file is None else file_secrets(Path(record.secrets_file))
             gateway = open_gateway(record.plan, clock=_Wall(), secrets=secrets)
@@ -211,7 +170,7 @@ async def _carry_out(path: Path, record: Record, *, why: str, give_up_s: float |
                 await gateway.close()
             if _is_back(record.former, seen):
                 done = Returned(gateway=record.plan.key, ok=True, why=why, at=datetime.now(UTC), tries=tries)
-                _finish(path, done)
+                finish(path, done)
                 return done
             trouble = f"the former settings do not read back (mode {seen.mode}, bands {seen.bands}, cell {seen.cell})"
         except GatewayBusy as error:
@@ -221,7 +180,7 @@ async def _carry_out(path: Path, record: Record, *, why: str, give_up_s: float |
         except BandwrightError as error:
             trouble = str(error)
         finally:
-            claim.give()
+            hold.give()
         if give_up_s is not None and time.monotonic() - began > give_up_s:
             return Returned(gateway=record.plan.key, ok=False, why=trouble, at=datetime.now(UTC), tries=tries)
         await asyncio.sleep(min(_RETRY_S * tries, 30.0))
@@ -237,7 +196,7 @@ def _is_back(former: SettingsSeen, seen: SettingsSeen) -> bool:
 
 def _watch(path: Path) -> int:
     """Be the guard of one record: wait for its time, or for the end of the process that armed it, then carry it out."""
-    record = _read(path)
+    record = read_record(path)
     if record is None:
         return 1
     from bandwright.gateways.kinds import open_gateway
@@ -251,7 +210,7 @@ def _watch(path: Path) -> int:
     began, count = time.monotonic(), record.extended
     why = "the time was up and no service had been seen"
     while True:
-        current = _read(path)
+        current = read_record(path)
         if current is None or current.key != record.key:
             return 0
         if current.extended != count:
@@ -336,73 +295,6 @@ def _born(pid: int) -> str | None:
         return None if state in "ZX" else rest[18]
     done = subprocess.run(["/bin/ps", "-o", "lstart=", "-p", str(pid)], capture_output=True, text=True, check=False)  # noqa: S603  fixed words and a number
     return done.stdout.strip() or None
-
-
-def _path(folder: Path, gateway: str) -> Path:
-    return folder / f"return-{re.sub(r'[^A-Za-z0-9_-]', '_', gateway)}.json"
-
-
-def _write(path: Path, record: Record) -> None:
-    """Write a record so that it is there, whole, even if the power goes the moment after."""
-    values = dataclasses.asdict(record) | {"armed_at": record.armed_at.isoformat()}
-    values["former"].pop("capture")
-    fresh = path.with_suffix(".new")
-    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        json.dump(values, file, default=str)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)
-    if sys.platform != "win32":
-        handle = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
-def _read(path: Path) -> Record | None:
-    """Return the record in a file, or None where there is none or it cannot be read."""
-    try:
-        values = json.loads(path.read_text("utf-8"))
-        plan, former = values.pop("plan"), values.pop("former")
-        until = plan.pop("returnable_until", None)
-        settings, capability = (tuple((key, value) for key, value in plan.pop(name)) for name in ("settings", "capability"))
-        bands = former.pop("bands")
-        raw = tuple((key, value) for key, value in former.pop("raw"))
-        return Record(
-            plan=GatewayPlan(**plan, settings=settings, capability=capability, returnable_until=date.fromisoformat(until) if until else None),
-            former=SettingsSeen(**former, bands=None if bands is None else tuple(bands), raw=raw),
-            armed_at=datetime.fromisoformat(values.pop("armed_at")),
-            **values,
-        )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return None
-
-
-def _same(path: Path, record: Record) -> bool:
-    current = _read(path)
-    return current is not None and current.key == record.key
-
-
-def _left_behind(folder: Path) -> list[Path]:
-    return sorted(folder.glob("return-*.json"))
-
-
-def _put_aside(path: Path) -> None:
-    path.rename(path.with_suffix(".unreadable"))
-
-
-def _claim(path: Path) -> PortLock:
-    """Return the hold that whoever carries out a record takes first."""
-    return PortLock(f"return:{path.resolve()}")
-
-
-def _finish(path: Path, done: Returned) -> None:
-    """Note what was done, then remove the record."""
-    values = dataclasses.asdict(done) | {"at": done.at.isoformat()}
-    path.with_name(f"returned-{uuid.uuid4().hex}.json").write_text(json.dumps(values), "utf-8")
-    path.unlink(missing_ok=True)
 
 
 @dataclass(frozen=True, slots=True)

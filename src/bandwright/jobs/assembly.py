@@ -140,9 +140,9 @@ def keep_secret(folder: Path, name: str, value: Private[str]) -> None:
 
 async def recover(folder: Path) -> tuple[str, ...]:
     """Put back what a guard's record on disk says, before anything else is done. Returns what was done, in sentences."""
-    from bandwright.gateways import guard
+    from bandwright.gateways import guard, returns
 
-    done = [*guard.outcomes(folder), *await guard.recover(folder, timeout_s=_RECOVER_S)]
+    done = [*returns.outcomes(folder), *await guard.recover(folder, timeout_s=_RECOVER_S)]
     return tuple(f"{r.gateway}: the former setting {'is back' if r.ok else 'could not be put back'} ({r.why})" for r in done)
 
 
