@@ -55,7 +55,7 @@ kind = "pasted"                     # you read its page and paste what it shows
 # kind = "at-tcp"                   # AT commands over the network
 # address = "192.0.2.1:5000"
 # kind = "at-serial"                # AT commands over a serial port
-# device = "/dev/ttyUSB2"
+# port = "/dev/ttyUSB2"
 # interface = "eth1"                # measurements through this gateway leave here
 # price = "310 GBP"
 
