@@ -33,7 +33,7 @@ WINDOWS = os.name == "nt"
 PYTHON = VENV / ("Scripts/python.exe" if WINDOWS else "bin/python")
 # What the tests use of the operating system, on Debian and its kin: the browser, a private message bus with the modem daemon and
 # its command-line tools, network namespaces, a compiler for the path emulator, PostgreSQL.
-DEBIAN = ("chromium", "dbus", "modemmanager", "libqmi-utils", "libmbim-utils", "iproute2", "ethtool", "gcc", "libc6-dev", "postgresql", "fonts-noto-core")
+DEBIAN = ("chromium", "dbus", "modemmanager", "libqmi-utils", "libmbim-utils", "iproute2", "ethtool", "gcc", "libc6-dev", "postgresql", "mosquitto", "fonts-noto-core")
 LONG = (
     "trials_study.py",
     "trials_twin.py",

@@ -22,6 +22,7 @@ from bandwright.twin.months import HourSeen, Months, TestSeen, months
 __all__ = ["Charted", "WatchRehearsal", "charts", "rehearse_changes", "rehearse_watch", "watched_hour", "watched_test"]
 
 _TRIAL_DAYS, _TRIAL_TESTS_A_DAY = 7.0, 5
+_GONE_DAYS = 10.0
 _BEGAN_H = _TRIAL_DAYS * 24.0
 _FIRST_HOUR, _LAST_HOUR = 6.0, 24.0
 _LOSSY = 0.005
@@ -154,7 +155,8 @@ def rehearse_changes(
     """Return what the watch says of one simulated place under each of several changes. change_day: after the watch began.
 
     changes: (a row of the twin's table, size in ln); "none" is the place as it is. What comes before the change is walked once. With a
-    change the rehearsal ends `stop_after_h` after the first word that follows it, when the cause is named.
+    change the rehearsal ends `stop_after_h` after the first word that follows it, when the cause is named; with one that passes, ten days
+    after it has passed.
     """
     rng = np.random.default_rng([seed, 7919])
     day_of_change = _TRIAL_DAYS + change_day + float(rng.random())
@@ -169,8 +171,8 @@ def rehearse_changes(
         change_h = None if change == "none" else (branch.place.change_at - branch.place.start).total_seconds() / 3600.0 - _BEGAN_H
         for day in range(split, last):
             branch.day(day, tests_a_day=tests_a_day, readings=readings)
-            first = branch.after(change_h)
-            if first is not None and 24.0 * (day + 1) >= first.at_h + stop_after_h:
+            first, lasts = branch.after(change_h), branch.place.row.lasts_days
+            if first is not None and 24.0 * (day + 1) >= first.at_h + stop_after_h and (lasts is None or day > day_of_change + lasts + _GONE_DAYS):
                 break
         out.append(branch.ended(kind, seed, change, size, change_h))
     return tuple(out)

@@ -73,6 +73,7 @@ class ChangeRow:
     rates_ln: tuple[float, float] = (1.0, 1.0)  # parts of the size that the rates lose, down and up
     first_hop_ln: float = 0.0
     worse: bool = True
+    lasts_days: float | None = None  # the rates come back after so long; None: it stays
 
 
 def _same(setup: SetupPlan, _size: float, _rng: np.random.Generator) -> SetupPlan:
@@ -106,6 +107,11 @@ def _load(setup: SetupPlan, size: float, _rng: np.random.Generator) -> SetupPlan
     return replace(setup, load_down=min(0.92, setup.load_down + 0.9 * size), load_up=min(0.92, setup.load_up + 0.9 * size))
 
 
+def _obstruction_with_loss(setup: SetupPlan, size: float, rng: np.random.Generator) -> SetupPlan:
+    hidden = _obstruction(setup, size, rng)
+    return replace(hidden, loss_ratio=hidden.loss_ratio + 0.01, failed_share=hidden.failed_share + 0.02)
+
+
 def _nr_gone(setup: SetupPlan, _size: float, _rng: np.random.Generator) -> SetupPlan:
     return replace(setup, carriers=tuple(c for c in setup.carriers if c.rat is not Rat.NR), serving=(), regimes=None)
 
@@ -115,6 +121,8 @@ CHANGES: tuple[ChangeRow, ...] = (
     ChangeRow(key="rates", cause="not visible", alter=_same, visible=False),
     ChangeRow(key="up alone", cause="not visible", alter=_same, visible=False, rates_ln=(0.0, 1.0)),
     ChangeRow(key="loss", cause="not visible", alter=lambda s, size, _: replace(s, loss_ratio=s.loss_ratio + 0.02 * size, failed_share=s.failed_share + 0.02 * size), visible=False, rates_ln=(0.0, 0.0)),
+    ChangeRow(key="passing", cause="not visible", alter=_same, visible=False, lasts_days=6.0),
+    ChangeRow(key="both kinds", cause="obstruction", alter=_obstruction_with_loss),
     ChangeRow(key="cell", cause="cell change", alter=_other_cell),
     ChangeRow(key="carrier lost", cause="carrier lost", alter=_carrier_lost, rates_ln=(1.0, 0.5)),
     ChangeRow(key="interference", cause="interference", alter=_interference, rates_ln=(1.0, 0.5)),
@@ -194,7 +202,10 @@ def months(kind: str, seed: int, *, change: str = "none", size: float = 0.0, cha
     at = _START + timedelta(days=change_day)
     altered = tuple(row.alter(s, size, rng) for s in others)
     shift = PlanShift(at=at, down_ln=-size * row.rates_ln[0], up_ln=-size * row.rates_ln[1])
-    after = replace(before, setups=altered, shifts=(shift,) if row.rates_ln != (0.0, 0.0) else ())
+    shifts = [shift] if row.rates_ln != (0.0, 0.0) else []
+    if row.lasts_days is not None:
+        shifts.append(PlanShift(at=at + timedelta(days=row.lasts_days), down_ln=-shift.down_ln, up_ln=-shift.up_ln))
+    after = replace(before, setups=altered, shifts=tuple(shifts))
     return Months(before, after, seed, setup=setup.key, row=row, at=at)
 
 
