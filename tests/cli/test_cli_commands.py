@@ -71,7 +71,7 @@ def test_every_commented_line_of_the_new_file_is_valid_too(tmp_path: Path) -> No
     out, skip = [], {"# kind = ", "# Lines", "# A site"}
     for line in NEW_SITE.splitlines():
         plain = re.sub(r"^# (?=(\[\[?\w+\]\]?|\w+ = ))", "", line)
-        out.append(line if any(line.startswith(s) for s in skip) or (line.startswith(("# address", "# device", "# download", "# upload")) and "far.example" not in line) else plain)
+        out.append(line if any(line.startswith(s) for s in skip) or (line.startswith(("# address", "# port", "# download", "# upload")) and "far.example" not in line) else plain)
     (tmp_path / "site.toml").write_text("\n".join(out))
     done = bandwright("setups", cwd=tmp_path)
     assert done.returncode == 0, done.stderr

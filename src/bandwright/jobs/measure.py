@@ -38,7 +38,12 @@ async def measure(house: House, *, plan: MeasurementPlan, rig: str | None = None
     captures: list[tuple[str, str]] = []
     loaded: Reading | None = None
     gateway = house.gateway(house.declared.rig(key).gateway) if house.declared.rigs else None
-    by_itself = gateway is not None and not (await gateway.abilities()).by_person
+    by_itself, fault = False, ""
+    if gateway is not None:
+        try:
+            by_itself = not (await gateway.abilities()).by_person
+        except GatewayError as error:  # the path can be measured all the same
+            fault = str(error)
 
     async def hear(event: ProbeEvent) -> None:
         nonlocal loaded
@@ -52,7 +57,7 @@ async def measure(house: House, *, plan: MeasurementPlan, rig: str | None = None
                 captures.append((moments[event.phase], capture.key))
 
     found = await probe.measure(plan, listener=hear)
-    found = replace(found, setup_asked=plan.setup or found.setup_asked, facts=(*found.facts, *reading_facts(loaded)), captures=tuple(captures))
+    found = replace(found, setup_asked=plan.setup or found.setup_asked, facts=(*found.facts, *reading_facts(loaded), *((("gateway_fault", fault),) if fault else ())), captures=tuple(captures))
     house.records.add_measurement(found)
     local = found.at.astimezone(house.zone)
     return MeasureAnswer(measurement=found, score=score(house.declared.needs, found, weekday=local.weekday(), minute=local.hour * 60 + local.minute), cost_mb=probe.cost_megabytes(plan))
