@@ -1,8 +1,8 @@
 """Resident memory of the watch over simulated days, with the detector in processes of its own; data used against the declared share.
 
-    python bench/watch_memory.py [--days 60] [--poll 60]
+    python bench/watch_memory.py [--days 60] [--poll 60] [--outlets]
 
-Simulated time, but the real loop, with alerts, metrics and a broker (that is not there) declared, records on disk, parser, and (every tenth time, to save time) a real detector process.
+Simulated time, but the real loop, records on disk, parser, and (every tenth time, to save time) a real detector process.
 """
 
 from __future__ import annotations
@@ -47,9 +47,8 @@ key = "calls"
 kind = "video call"
 hours = "daily 07:00-23:00"
 [settings]
-alert_to = "sink"
-mqtt_to = "broker"
 """
+OUTLETS = 'alert_to = "sink"\nmqtt_to = "broker"\n'
 PAGE = 'AT+QENG="servingcell"\n\n+QENG: "servingcell","NOCONN","LTE","FDD",001,01,1A2B301,101,1300,3,5,5,21,{rsrp},-11,-65,12,12,40,-\n\nOK\n'
 
 
@@ -111,13 +110,12 @@ def resident_mb() -> float:
     return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
-async def run(folder: Path, days: int, poll_s: float) -> None:
+async def run(folder: Path, days: int, poll_s: float, *, outlets: bool) -> None:
     import bandwright.cli.watching
     import bandwright.gateways.serial
     import bandwright.probe.near  # noqa: F401 -- what a real watch has loaded
 
-    port = free_port()
-    (folder / "site.toml").write_text(SITE + f"watch_poll_s = {poll_s}\nmetrics_port = {port}\n")
+    (folder / "site.toml").write_text(SITE + f"watch_poll_s = {poll_s}\n" + (OUTLETS + f"metrics_port = {free_port()}\n" if outlets else ""))
     secrets = folder / "secrets.toml"
     secrets.write_text('sink = "json://127.0.0.1:9/"\nbroker = "mqtt://127.0.0.1:9"\n')
     secrets.chmod(0o600)
@@ -164,11 +162,12 @@ def main() -> None:
     args = argparse.ArgumentParser()
     args.add_argument("--days", type=int, default=60)
     args.add_argument("--poll", type=float, default=60.0)
+    args.add_argument("--outlets", action="store_true", help="with alerts, metrics and a broker declared")
     a = args.parse_args()
     if sys.flags.optimize < 2:  # as `bandwright watch` starts itself
         os.execv(sys.executable, [sys.executable, "-OO", *sys.argv])
     with tempfile.TemporaryDirectory() as folder:
-        asyncio.run(run(Path(folder), a.days, a.poll))
+        asyncio.run(run(Path(folder), a.days, a.poll, outlets=a.outlets))
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ from bandwright.trials.change_loss import LossBank
 
 __all__ = ["CHANNELS", "EVENT_MASS", "LIMIT", "READINGS", "ChangeWatch", "Found", "Notice", "ReadingRow", "WatchedHour", "WatchedTest"]
 
-LIMIT: Final = 2.0  # ln odds; what false alarms that makes: bench/watch_study.py, docs/watch.md
+LIMIT: Final = 3.0  # ln odds; at 2 calm places told too many changes that were none (bench/watch_study.py, docs/watch.md)
 _SUSPICION: Final = -1.5
 _EVENT_ODDS: Final = 3.0
 _REVERSED_WITHIN_H: Final = 240.0
