@@ -83,6 +83,7 @@ class SimulatedJobs(SIMULATED_SITE):
     entered: list[Measurement] = field(default_factory=list)
     settings: dict[str, Any] = field(default_factory=dict)
     long_names: bool = False
+    shown: int | None = None  # events of the campaign that are there so far; all of them by default
 
     def __post_init__(self) -> None:
         if self.long_names:
@@ -97,7 +98,10 @@ class SimulatedJobs(SIMULATED_SITE):
         return None if self.stage == "undeclared" else replace(self.sample.DECLARED, settings={**self.sample.DECLARED.settings, **self.settings})
 
     def stand(self) -> Stand:
-        return Stand(campaign="c1", last_event=self.campaign.tests[-1].test, measurements=len(self.campaign.measurements)) if self.stage in {"running", "done"} else Stand()
+        return Stand(campaign="c1", last_event=f"{len(self._events())} {self.campaign.tests[-1].test}", measurements=len(self.campaign.measurements)) if self.stage in {"running", "done"} else Stand()
+
+    def _events(self) -> Any:
+        return self.campaign.events if self.shown is None else self.campaign.events[: self.shown]
 
     def now(self) -> datetime:
         return self.campaign.tests[-1].at + timedelta(minutes=40)
@@ -114,7 +118,7 @@ class SimulatedJobs(SIMULATED_SITE):
         if self.stage not in {"running", "done"}:
             return None
         verdict = self.campaign.verdict if self.stage == "done" else self.sample.not_yet(self.campaign.verdict)
-        return SimpleNamespace(declared=self.sample.DECLARED, design=self.sample.DESIGN, course=replace(self.campaign.course, finished=self.stage == "done"), events=self.campaign.events, verdict=verdict, first_tests=())
+        return SimpleNamespace(declared=self.sample.DECLARED, design=self.sample.DESIGN, course=replace(self.campaign.course, finished=self.stage == "done"), events=self._events(), verdict=verdict, first_tests=())
 
     def today(self) -> Any:
         self._fail()
@@ -180,6 +184,8 @@ class SimulatedJobs(SIMULATED_SITE):
             if self.steps is not None:
                 await asyncio.to_thread(self.steps.acquire, timeout=20)  # a failed test must not keep the thread
             yield CampaignProgress(kind="measuring", at=at, text="window/5g: measuring", setup="window/5g")
+            if self.shown is not None:
+                self.shown += 1
             yield CampaignProgress(kind="tested", at=at, text="x", setup="window/5g", tested=self.campaign.tests[k])
         if self.asks:
             answer = await person.ask(Question(kind="mount", text="Change to gable at gable (about 25 minutes). Heading 212° true.", cautions=("ladder", "power line", "lightning", "rf distance"), rig="gable"))

@@ -159,7 +159,7 @@ def test_pages_that_only_some_states_show(browser: Any, serve: Callable[..., Any
     pg.wait_for_selector(".card")
     look("campaign-asked")
     pg.click("text=It is done, take a reading")
-    pg.wait_for_selector("text=Show the chart with these tests")
+    pg.wait_for_selector("text=Answered done.")
     pg.goto(running.url + "/reading")
     pg.fill("#text", running.jobs.sample.TEXT)
     with pg.expect_navigation():
@@ -236,10 +236,38 @@ def test_a_live_campaign_reaches_the_page_and_the_answer_reaches_the_campaign(br
     pg.wait_for_selector(".card >> text=First the cautions")
     assert pg.text_content("#spoken") != ""
     pg.click("text=It cannot be done")
-    pg.wait_for_selector("text=Show the chart with these tests")
+    pg.wait_for_selector("text=Answered skip.")
     assert "Answered skip." in pg.text_content(".live")
     context.close()
     assert left == []
+    assert errors == []
+
+
+def test_the_chart_is_redrawn_under_the_readers_eyes_and_what_is_open_stays_open(browser: Any, serve: Callable[..., Any]) -> None:
+    gate = threading.Semaphore(0)
+    live = serve(stage="running", steps=gate, shown=20, asks=False)
+    context = browser.new_context(viewport={"width": 360, "height": 800})
+    pg = context.new_page()
+    errors: list[str] = []
+    pg.on("pageerror", lambda e: errors.append(str(e)))
+    pg.on("console", lambda m: errors.append(m.text) if m.type == "error" else None)
+    pg.goto(live.url + "/campaign")
+    with pg.expect_response("**/campaign/feed"):
+        pg.click("text=Go on with the campaign")
+    tests = "document.querySelector('#campaign-body figure svg').getAttribute('aria-label').match(/^(\\d+) tests/)[1]"
+    before = int(pg.evaluate(tests))
+    pg.click("#campaign-body summary")
+    pg.evaluate("window.kept = document.querySelector('#campaign-body details')")
+    pg.evaluate("scrollTo(0, 300)")
+    gate.release(2)
+    pg.wait_for_function(f"Number({tests}) > {before}")
+    assert pg.evaluate("document.querySelector('#campaign-body details').open"), "a table that the reader opened stays open"
+    assert pg.evaluate("window.kept === document.activeElement.closest('details')"), "and the focus stays where it was"
+    assert pg.evaluate("scrollY") == 300
+    gate.release(5)
+    pg.wait_for_selector("#campaign-acts >> text=Go on with the campaign")
+    assert pg.locator("text=Stop, keep what is finished").count() == 0
+    context.close()
     assert errors == []
 
 

@@ -71,6 +71,49 @@ async def test_a_page_that_comes_back_is_not_told_what_it_has(jobs: Callable[...
         await asyncio.wait_for(anext(again), 0.05)
 
 
+async def test_what_is_drawn_follows_what_is_told_and_only_the_newest_is_drawn(jobs: Callable[..., Any]) -> None:
+    drawing, allowed = threading.Event(), threading.Semaphore(0)
+    drawn: list[Any] = []
+
+    def draw(state: Any) -> str:
+        drawing.set()
+        allowed.acquire(timeout=10)
+        drawn.append(state)
+        return f"picture at {state.number}"
+
+    gate = threading.Semaphore(0)
+    feed = CampaignFeed(jobs(asks=False, steps=gate), lambda state: f"told {state.number}", draw=draw, draws=lambda s: not s.running or s.latest.kind == "tested")
+    await asyncio.to_thread(feed.start)
+    stream = feed.listen()
+    assert "told" in await anext(stream)
+    gate.release(1)
+    await asyncio.to_thread(drawing.wait, 10)
+    gate.release(2)
+    await until(lambda: not feed.state.running)  # what is told never waits for the picture
+    allowed.release(10)
+    async with asyncio.timeout(10):
+        while f"picture at {feed.state.number}" not in await anext(stream):
+            pass
+    await stream.aclose()
+    assert len(drawn) == 2, "the first, and then the newest; what came between is not drawn"
+    later = feed.listen()
+    assert "told" in await anext(later)
+    assert f"picture at {feed.state.number}" in await anext(later), "whoever comes later has the picture too"
+    await later.aclose()
+
+
+async def test_a_picture_that_cannot_be_drawn_leaves_the_campaign_alone(jobs: Callable[..., Any]) -> None:
+    def draw(_state: Any) -> str:
+        raise GatewayUnreachable("no answer")
+
+    feed = CampaignFeed(jobs(asks=False), lambda state: f"told {state.number}", draw=draw)
+    await asyncio.to_thread(feed.start)
+    await until(lambda: not feed.state.running)
+    assert feed.state.error is None
+    assert feed.state.latest is not None
+    assert feed.state.latest.kind == "answer"
+
+
 async def test_what_is_asked_waits_for_its_answer(jobs: Callable[..., Any]) -> None:
     feed = feed_of(jobs())
     assert feed.answer("done") is False  # nothing was asked

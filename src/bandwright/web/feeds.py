@@ -1,5 +1,8 @@
 """A running campaign, shared by all who look: run once, told once for each event, fanned out to every open page.
 
+What takes longer than a sentence, a chart and its table, is drawn anew after it in a thread of its own, the newest state only, and fanned
+out the same way; so a sentence never waits for a picture.
+
 The campaign runs in a thread with an event loop of its own, so that its arithmetic never holds up a page. What it asks of a person is
 shown on the page as a card and waits there for an answer. Stopping keeps every finished test; the same button goes on later.
 """
@@ -51,15 +54,21 @@ class State(Generic[E]):
 
 
 class Feed(Generic[E]):
-    """Runs at most one job of a kind. tell: from a state to the HTML of its region, called once for each event."""
+    """Runs at most one job of a kind. tell: from a state to the HTML of its region, called once for each event.
 
-    def __init__(self, jobs: Runs[E], tell: Callable[[State[E]], str]) -> None:
-        self._jobs, self._tell = jobs, tell
+    draw: from a state to the HTML of what else has changed, or "", called in a thread of its own for the newest state at which `draws` says so.
+    """
+
+    def __init__(self, jobs: Runs[E], tell: Callable[[State[E]], str], *, draw: Callable[[State[E]], str] | None = None, draws: Callable[[State[E]], bool] = lambda _: True) -> None:
+        self._jobs, self._tell, self._draw, self._draws = jobs, tell, draw, draws
         self._lock = threading.Lock()
+        self._to_draw: State[E] | None = None
+        self._drawer: threading.Thread | None = None
+        self._drawn = ""
         self._state: State[E] = State()
         self._recent: deque[E] = deque(maxlen=8)
         self._text = ""
-        self._listeners: dict[asyncio.Queue[tuple[int, str]], asyncio.AbstractEventLoop] = {}
+        self._listeners: dict[asyncio.Queue[tuple[str, int, str]], asyncio.AbstractEventLoop] = {}
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._task: asyncio.Task[None] | None = None
@@ -77,6 +86,7 @@ class Feed(Generic[E]):
             if self._thread is not None and self._thread.is_alive():
                 return
             self._recent.clear()
+            self._drawn = ""
             self._thread = threading.Thread(target=lambda: asyncio.run(self._run()), name="campaign", daemon=True)
             self._state = State(running=True, number=self._state.number + 1, spoken=True)
             self._text = self._tell(self._state)
@@ -117,22 +127,26 @@ class Feed(Generic[E]):
 
     async def listen(self, last_number: int = -1) -> AsyncIterator[str]:
         """Yield server-sent events: first the state now where it is not known yet, then one for each change; comments keep the line open."""
-        queue: asyncio.Queue[tuple[int, str]] = asyncio.Queue()
+        queue: asyncio.Queue[tuple[str, int, str]] = asyncio.Queue()
         with self._lock:
             self._listeners[queue] = asyncio.get_running_loop()
-            now = (self._state.number, self._text)
+            number, now, drawn = self._state.number, self._text, self._drawn
         try:
-            if now[0] != last_number and now[1]:
-                yield event_text(*now)
+            for text in (now, drawn) if number != last_number else ():
+                if text:
+                    yield event_text(number, text)
             while True:
                 try:
-                    number, text = await asyncio.wait_for(queue.get(), _HEARTBEAT_S)
+                    kind, number, text = await asyncio.wait_for(queue.get(), _HEARTBEAT_S)
                 except TimeoutError:
                     yield ": still here\n\n"
                     continue
-                while not queue.empty():  # a slow page needs only the newest
-                    number, text = queue.get_nowait()
-                yield event_text(number, text)
+                newest = {kind: (number, text)}
+                while not queue.empty():  # a slow page needs only the newest of what is told, and of what is drawn
+                    kind, number, text = queue.get_nowait()
+                    newest[kind] = (number, text)
+                for number, text in newest.values():
+                    yield event_text(number, text)
         finally:
             with self._lock:
                 self._listeners.pop(queue, None)
@@ -165,9 +179,38 @@ class Feed(Generic[E]):
         text = self._tell(state)
         with self._lock:
             self._state, self._text = state, text
-            for queue, loop in self._listeners.items():
-                with contextlib.suppress(RuntimeError):  # that page's loop is closed
-                    loop.call_soon_threadsafe(queue.put_nowait, (state.number, text))
+            self._send("told", state.number, text)
+        if self._draw is not None and self._draws(state):
+            self._have_drawn(state)
+
+    def _send(self, kind: str, number: int, text: str) -> None:
+        for queue, loop in self._listeners.items():
+            with contextlib.suppress(RuntimeError):  # that page's loop is closed
+                loop.call_soon_threadsafe(queue.put_nowait, (kind, number, text))
+
+    def _have_drawn(self, state: State[E]) -> None:
+        """Leave the state to the drawer; one that still draws an older state takes this one next."""
+        with self._lock:
+            self._to_draw = state
+            if self._drawer is None:
+                self._drawer = threading.Thread(target=self._draw_newest, name="drawer", daemon=True)
+                self._drawer.start()
+
+    def _draw_newest(self) -> None:
+        while True:
+            with self._lock:
+                state, self._to_draw = self._to_draw, None
+                if state is None:
+                    self._drawer = None
+                    return
+            try:
+                text = self._draw(state) if self._draw is not None else ""
+            except BandwrightError:
+                continue  # the records say it again at the next event, and the page itself when it is loaded
+            if text:
+                with self._lock:
+                    self._drawn = text
+                    self._send("drawn", state.number, text)
 
 
 FeedState = State[CampaignProgress]
