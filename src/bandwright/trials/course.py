@@ -160,7 +160,9 @@ def _rounds_a_day(ledger: Ledger, where: Standing, now_min: float) -> int:
     elif against is not None and now_min / 1440.0 >= PACE_AFTER * days:
         needed = rounds_needed(where, against, design.indifference) / (left * usual)
         several = len({s.rig for s in ledger.setups}) > 1  # there visits are what binds: rounds in one visit add little
-        if not several and needed < PACE_HOPE:
+        if several:
+            pace = 2 if PACE_SHARE < needed < PACE_HOPE else 1
+        elif needed < PACE_HOPE:
             pace = 2 if needed < PACE_SHARE else MOST_PACE
     a_round = max(1.0, len(ledger.results) / max(1, where.rounds))
     affordable = _data_left_mb(ledger) / (a_round * ledger.mb_per_test()) / left
