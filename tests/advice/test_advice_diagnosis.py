@@ -422,3 +422,20 @@ def test_what_cannot_be_told_apart_shares_what_will_not_help() -> None:
     assert all(f.status == "candidate" for f in found.undecided)
     assert found.will_not_help == ("bigger_antenna",)
     assert found.next_tests[0].key == "repeat_at_0400"
+
+
+_ALL_WELL = {
+    "rate_ratio": 0.9, "hour_lr": 0.2, "not_in_force": 0.0, "cap_passed": 0.0, "port_gap": -0.9, "other_share": 0.0, "sinr_db": 20.0, "rsrp_dbm": -88.0, "fewer_at_idle": 0.0,
+    "wifi": 0.0, "hop_share": 0.02, "near_busy": 0.0, "far_busy": 0.0, "cv": 0.2, "figure_spread": 1.5, "all_in_use": 1.0,
+}  # fmt: skip
+
+
+def test_what_can_be_expected_is_claimed_of_a_line_that_is_known() -> None:
+    row = claimed_by(_ALL_WELL, "down")
+    assert row is not None
+    assert row.key == "within_expected"
+
+
+@pytest.mark.parametrize("unread", ["rate_ratio", "hour_lr", "not_in_force", "cap_passed", "port_gap", "other_share", "rsrp_dbm", "fewer_at_idle"])
+def test_what_can_be_expected_is_not_claimed_where_something_that_could_limit_was_not_read(unread: str) -> None:
+    assert claimed_by({k: v for k, v in _ALL_WELL.items() if k != unread}, "down") is None

@@ -31,7 +31,7 @@ NETWORK: tuple[FindingRow, ...] = (
         cost="mid",
         will_not_help=("bigger_antenna", "buying_at_random"),
         source="TR 36.942 annex A; measured",
-        needs=("rate_ratio", "hour_lr", "not_in_force", "cap_passed", "port_gap", "other_share"),
+        needs=("rate_ratio", "rsrp_dbm", "fewer_at_idle", "hour_lr", "not_in_force", "cap_passed", "port_gap", "other_share"),
         needs_no_item=True,
     ),
     # --- network and plan ---
