@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, as_completed
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from bandwright.advice.verdict import verdict
+from bandwright.jobs.executor import answers
 from bandwright.needs.fulfilment import score_values
 from bandwright.needs.hours import parse_hours
 from bandwright.trials.bound import least_tests
@@ -160,14 +161,9 @@ def rehearse(
     keys = [f.key for f in FAMILIES] if families is None else [family(k).key for k in families]
     jobs = [(key, first + i, comparators) for key in keys for i in range(campaigns)]
     played: list[Played] = []
-    if executor is None:
-        for job in jobs:
-            played.append(play_case(*job))
-            yield Progress(done=len(played), of=len(jobs), latest=played[-1])
-    else:
-        for done in as_completed([executor.submit(play_case, *job) for job in jobs]):
-            played.append(done.result())
-            yield Progress(done=len(played), of=len(jobs), latest=played[-1])
+    for _, one in answers(play_case, jobs, executor):
+        played.append(one)
+        yield Progress(done=len(played), of=len(jobs), latest=one)
     order = {key: i for i, key in enumerate(keys)}
     played.sort(key=lambda p: (order[p.family], p.number))
     yield Study(rows=study_rows(played), reliability=_reliability(played), played=tuple(played))
