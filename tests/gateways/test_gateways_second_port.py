@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import time
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import pytest
+from stage import START
 from test_gateways_jobs import Loads
 from twin_bench import SMALL_SITE
 
@@ -31,13 +32,13 @@ LEAST_S = 0.02  # of real time for each wait, so that the daemon's side gets its
 
 
 class SkippingClock:
-    """Real time, with what is left of a wait skipped."""
+    """Seconds of real time from a Monday morning on, with what is left of a wait skipped."""
 
     def __init__(self) -> None:
-        self.skipped_s = 0.0
+        self.skipped_s, self.began_s = 0.0, time.monotonic()
 
     def now(self) -> datetime:
-        return datetime.now(UTC) + timedelta(seconds=self.skipped_s)
+        return START + timedelta(seconds=self.monotonic_s() - self.began_s)
 
     def monotonic_s(self) -> float:
         return time.monotonic() + self.skipped_s
@@ -71,25 +72,27 @@ async def test_a_campaign_is_read_by_the_real_daemon_and_tuned_through_the_secon
 
     probe.measure = measure
     house = House(folder=tmp_path, declared=declared, records=DiskRecords(tmp_path), clock=clock, gateway_maker=lambda _key: gateway, probe_maker=lambda _rig: probe, shown=shown, lacking=lacking)
-    former = await gateway.settings()
-    assert former.mode == "automatic"
-    set_to: list[str] = []
-    async for event in run(house):
-        if event.kind == "measuring":
-            set_to.append((await gateway.settings()).mode)
-    tests = house.records.measurements()
-    assert len(tests) >= 4
-    assert set(set_to) == {"automatic", "lte"}
-    assert all(m.setup_seen == m.setup_asked for m in tests), "each was seen in the daemon's own reading"
-    kept = {c.key: c for c in house.records.captures()}
-    read = [kept[key] for m in tests for _, key in m.captures]
-    assert {c.kind for c in read} == {"modem-daemon"}
-    assert all(c.text.startswith("{") for c in read), "what was read under load is the daemon's document, not AT text"
-    levels = [carrier.number("rsrp") for c in read for reading in parse(c) for carrier in reading.serving()]
-    assert levels
-    assert all(level is not None and -141 <= level <= -44 for level in levels)
-    assert dict((await gateway.settings()).raw) == dict(former.raw)
-    await house.close()
+    try:
+        former = await gateway.settings()
+        assert former.mode == "automatic"
+        set_to: list[str] = []
+        async for event in run(house):
+            if event.kind == "measuring":
+                set_to.append((await gateway.settings()).mode)
+        tests = house.records.measurements()
+        assert len(tests) >= 4
+        assert set(set_to) == {"automatic", "lte"}
+        assert all(m.setup_seen == m.setup_asked for m in tests), "each was seen in the daemon's own reading"
+        kept = {c.key: c for c in house.records.captures()}
+        read = [kept[key] for m in tests for _, key in m.captures]
+        assert {c.kind for c in read} == {"modem-daemon"}
+        assert all(c.text.startswith("{") for c in read), "what was read under load is the daemon's document, not AT text"
+        levels = [carrier.number("rsrp") for c in read for reading in parse(c) for carrier in reading.serving()]
+        assert levels
+        assert all(level is not None and -141 <= level <= -44 for level in levels)
+        assert dict((await gateway.settings()).raw) == dict(former.raw)
+    finally:
+        await house.close()
 
 
 async def test_without_the_second_port_the_same_daemon_refuses_modes(real_daemon) -> None:
