@@ -12,11 +12,13 @@ from bandwright.jobs.house import House
 from bandwright.jobs.reliability import reliability
 from bandwright.needs.hours import parse_hours
 from bandwright.telling.accounts.availability import availability_document, per_cent
+from bandwright.telling.accounts.watched import nothing_watched, watch_document
 from bandwright.telling.paper import paper_html, paper_pdf
 from bandwright.telling.plain import document_lines
+from bandwright.words.answers import Alert
 from bandwright.words.declared import Declared
 from bandwright.words.site import Need, Requirements, Site
-from bandwright.words.watch import ObservedKept, OutageKept
+from bandwright.words.watch import AlertRaised, ObservedKept, OutageKept
 from bandwright.workspace.records import DiskRecords
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
@@ -105,3 +107,25 @@ def test_nothing_watched_is_refused(house):
 @pytest.mark.parametrize(("share", "text"), [(1.0, "100 %"), (0.99999, "99.999 %"), (0.9999999, "99.999 %"), (0.9984, "99.84 %"), (0.98765, "98.7 %"), (0.5, "50.0 %")])
 def test_per_cent_never_rounds_up(share, text):
     assert per_cent(share) == text
+
+
+def test_the_page_of_the_watch_says_what_changed_before_what_was_there(house):
+    _watched(house)
+    at = START + timedelta(days=3)
+    alert = Alert(at=at, key="change 1 up", sentence="Since about Wed 4 Mar the upload is 40 % less. IMEI: 123456789012347")
+    house.records.add_watched(AlertRaised(at=at, key=alert.key, alert=alert), AlertRaised(at=at, key="outage 1", alert=Alert(at=at, key="outage 1", sentence="No service for an hour")))
+    answer = reliability(house)
+    assert [a.key for a in answer.told] == ["change 1 up", "outage 1"]
+    page = watch_document(_document(answer), answer.told, zone=ZoneInfo("Europe/Madrid"))
+    text = "\n".join(document_lines(page, width=100))
+    assert text.index("the upload is 40 % less") < text.index("Range, 90 in 100")
+    assert "1 change told" in text.replace("Change", "change")
+    assert "No service for an hour" not in text
+    assert "123456789012347" not in text
+
+
+def test_the_page_of_the_watch_without_a_change_and_without_a_watch(house):
+    _watched(house)
+    page = watch_document(_document(reliability(house)), (), zone=ZoneInfo("Europe/Madrid"))
+    assert "Nothing has changed" in "\n".join(document_lines(page, width=100))
+    assert "bandwright watch" in "\n".join(document_lines(nothing_watched(), width=100))

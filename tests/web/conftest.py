@@ -129,6 +129,9 @@ class SimulatedJobs(SIMULATED_SITE):
         shares = next(x.needs for x in j.verdict.setups if x.setup == "window/5g")
         return SimpleNamespace(declared=self.sample.DECLARED, design=j.design, course=j.course, verdict=j.verdict, in_use="window/5g", shares=shares, last_measurement=self.campaign.measurements[-1], last_reading=look)
 
+    def watched(self) -> Any:
+        return None
+
     def history(self, *, limit: int) -> Any:
         self._fail()
         kept = self.campaign.measurements if self.stage in {"running", "done"} else ()

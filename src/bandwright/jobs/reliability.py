@@ -9,8 +9,9 @@ from datetime import datetime
 from bandwright.errors import UsageError
 from bandwright.jobs.house import House
 from bandwright.needs.availability import Availability, HourAvailability, Observed, Outage, availability, availability_by_hour
+from bandwright.words.answers import Alert
 from bandwright.words.declared import Declared
-from bandwright.words.watch import ObservedKept, OutageKept, WatchRecord
+from bandwright.words.watch import AlertRaised, ObservedKept, OutageKept, WatchRecord
 
 __all__ = ["ReliabilityAnswer", "reliability"]
 
@@ -19,7 +20,7 @@ __all__ = ["ReliabilityAnswer", "reliability"]
 class ReliabilityAnswer:
     """The reliability of a connection as watched. whole: all hours; by_need: in the hours of each need, in their order.
 
-    look_s: how often the service was looked at; outages shorter than two looks cannot be seen.
+    look_s: how often the service was looked at; outages shorter than two looks cannot be seen. told: alerts of that time, in order.
     """
 
     declared: Declared
@@ -30,11 +31,13 @@ class ReliabilityAnswer:
     by_need: tuple[Availability, ...]
     by_hour: tuple[HourAvailability, ...]
     look_s: float
+    told: tuple[Alert, ...] = ()
 
 
 def reliability(house: House, *, since: datetime | None = None) -> ReliabilityAnswer:
     """Return what was watched since a time; None is from the beginning. Raises UsageError where nothing was."""
-    outages, observed = _of_records(house.records.watched(since=since))
+    records = house.records.watched(since=since)
+    outages, observed = _of_records(records)
     if not observed:
         raise UsageError("nothing was watched yet", todo="Run `bandwright watch`, or start it as a service, and ask again in some days")
     zone = house.zone
@@ -47,6 +50,7 @@ def reliability(house: House, *, since: datetime | None = None) -> ReliabilityAn
     return ReliabilityAnswer(
         declared=house.declared, began=min(o.start for o in observed), ended=max(o.end for o in observed), outages=outages, whole=availability(outages, observed, hours=None, zone=zone, label="all hours"),
         by_need=tuple(by_need), by_hour=availability_by_hour(outages, observed, zone=zone), look_s=float(house.declared.settings["watch_look_s"]),
+        told=tuple(sorted((r.alert for r in records if isinstance(r, AlertRaised)), key=lambda a: a.at)),
     )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from bandwright.jobs.house import House
     from bandwright.jobs.judge import JudgeAnswer
     from bandwright.jobs.look import LookAnswer
+    from bandwright.jobs.reliability import ReliabilityAnswer
     from bandwright.jobs.settings import SettingsAnswer
     from bandwright.jobs.today import TodayAnswer
 
@@ -102,6 +103,14 @@ class HouseJobs(HouseSite):
 
         house = self.house()
         return judge(house, campaign=campaign) if house.records.designs() else None
+
+    def watched(self) -> ReliabilityAnswer | None:
+        """Return what the watch saw and told, or None where none has run."""
+        from bandwright.jobs.reliability import reliability
+        from bandwright.words.watch import ObservedKept
+
+        house = self.house()
+        return reliability(house) if any(isinstance(r, ObservedKept) for r in house.records.watched()) else None
 
     def history(self, *, limit: int) -> HistoryAnswer:
         """Return the newest measurements."""

@@ -1,10 +1,12 @@
-"""What was kept: Today, Setups, Verdict, History, one test, figures read elsewhere."""
+"""What was kept: Today, Setups, Verdict, Watch, History, one test, figures read elsewhere."""
 
 from __future__ import annotations
 
 import asyncio
 import math
+from datetime import UTC, datetime
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
 
 from fastapi import FastAPI, Query, Request
 from fastapi.responses import RedirectResponse, Response
@@ -12,10 +14,12 @@ from starlette.exceptions import HTTPException
 
 from bandwright.errors import RangeError, UsageError
 from bandwright.quantities import quantity
+from bandwright.telling.accounts.availability import availability_document
 from bandwright.telling.accounts.history import history_document, measurement_document
 from bandwright.telling.accounts.setups import setups_document
 from bandwright.telling.accounts.today import next_step, today_document
 from bandwright.telling.accounts.verdict import verdict_document
+from bandwright.telling.accounts.watched import nothing_watched, watch_document
 from bandwright.telling.document import Document
 from bandwright.telling.markup import said_html
 from bandwright.telling.names import names_of
@@ -35,6 +39,7 @@ def add_kept(app: FastAPI, pages: Pages) -> None:
     _today(app, pages)
     _setups(app, pages)
     _verdict(app, pages)
+    _watch(app, pages)
     _history(app, pages)
     _measure(app, pages)
     _enter(app, pages)
@@ -134,6 +139,22 @@ def _no_campaign(request: Request, pages: Pages) -> Response:
         act="/campaign",
         act_label="Plan a campaign",
     )
+
+
+def _watch(app: FastAPI, pages: Pages) -> None:
+    @app.get("/watch")
+    def watch(request: Request) -> Response:
+        if pages.jobs.declared() is None:
+            return RedirectResponse("/first", status_code=303)
+        answer = pages.jobs.watched()
+        if answer is None:
+            return pages.document(request, nothing_watched())
+        zone = ZoneInfo(answer.declared.site.timezone)
+        available = availability_document(
+            site=answer.declared.site.name, whole=answer.whole, by_need=answer.by_need, by_hour=answer.by_hour, outages=answer.outages, began=answer.began, ended=answer.ended,
+            look_s=answer.look_s, zone=zone, made=datetime.now(UTC),
+        )  # fmt: skip
+        return pages.document(request, watch_document(available, answer.told, zone=zone))
 
 
 def _history(app: FastAPI, pages: Pages) -> None:

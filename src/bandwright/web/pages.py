@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from bandwright.jobs.history import HistoryAnswer, TestAnswer
     from bandwright.jobs.judge import JudgeAnswer
     from bandwright.jobs.look import LookAnswer
+    from bandwright.jobs.reliability import ReliabilityAnswer
     from bandwright.jobs.settings import SettingsAnswer
     from bandwright.jobs.today import TodayAnswer
     from bandwright.ports import Person
@@ -43,6 +44,7 @@ NAV: tuple[Nav, ...] = (
     Nav("/verdict", "Verdict"),
     Nav("/place", "Place"),
     Nav("/aim", "Aim"),
+    Nav("/watch", "Watch"),
     Nav("/history", "History"),
     Nav("/settings", "Settings"),
 )
@@ -80,6 +82,10 @@ class PageJobs(SiteJobs, Protocol):
 
     def judge(self, campaign: str | None = None) -> JudgeAnswer | None:
         """Return the latest campaign and its verdict, or None where there is none."""
+        ...
+
+    def watched(self) -> ReliabilityAnswer | None:
+        """Return what the watch saw and told, or None where none has run."""
         ...
 
     def history(self, *, limit: int) -> HistoryAnswer:
