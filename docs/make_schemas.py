@@ -142,6 +142,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "import": {"kind": ShareKind, "declared_written": bool, "rows": dict[str, RowCount], "checks": list[Checked], "proposed": Proposed | None, "accepted": bool},
         "outages": _of(ReliabilityAnswer, "declared"),
         "place": place,
+        "places": {"at": str, "places": list[dict[str, str | None]]},
         "predict": {"now": str, **_of(NextSteps)},
         "propose": _of(ProposeAnswer),
         "progress": {"kind": get_type_hints(CampaignProgress)["kind"], "at": str, "text": str, "setup": str | None, "tested": Tested | None},

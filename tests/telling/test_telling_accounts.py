@@ -12,6 +12,7 @@ import pytest
 from bandwright.ports import Question
 from bandwright.telling.accounts.campaign import campaign_document, card_blocks, plan_document, progress_line
 from bandwright.telling.accounts.history import history_document, measurement_document
+from bandwright.telling.accounts.places import PlaceRow, places_document
 from bandwright.telling.accounts.settings import settings_headline, settings_kept, settings_told
 from bandwright.telling.accounts.setups import rig_line, setups_document
 from bandwright.telling.accounts.today import next_step, today_document
@@ -225,3 +226,16 @@ def test_a_drawing_shows_itself_in_a_notebook(sample: ModuleType, done: Any) -> 
     svg = differences.draw(data)._repr_svg_()
     assert svg.startswith("<svg")
     assert "#d55e00" in svg
+
+
+def test_all_places_say_verdict_age_and_next_thing(sample: ModuleType, done: Any) -> None:
+    now = done.tests[-1].at + timedelta(days=3, hours=2)
+    rows = [
+        PlaceRow(folder="mill", name="The mill", declared=sample.DECLARED, course=replace(done.course, finished=True), verdict=done.verdict, in_use="window/5g", verdict_at=done.tests[-1].at),
+        PlaceRow(folder="barn", name="barn", problem="site.toml is not valid TOML"),
+    ]
+    made = places_document(rows, now=now)
+    assert str(made.headline) == "Two places: one with a verdict, one that cannot be read."
+    table = made.parts[0].blocks[1]
+    assert [str(c) for c in table.rows[0]] == ["The mill mill", "Change to Gable, 5G on. 97\u00a0in\u00a0100\u00a0sure.", "3\u00a0days", "Do what the campaign found"]
+    assert [str(c) for c in table.rows[1]] == ["barn", "cannot be read", "none", "site.toml is not valid TOML"]

@@ -310,6 +310,18 @@ def again(
 
 
 @app.command()
+def places(
+    folder: Annotated[Path, typer.Argument(help="Folder that holds the folders of your places.")],
+    page: Annotated[Path | None, typer.Option(help="Also write it as one page, .html, that any browser opens without a server.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Show all my places at a glance: each one's last verdict, its age, and the next thing to do."""
+    from bandwright.cli.places import show_places
+
+    show_places(folder, page=page, as_json=as_json)
+
+
+@app.command()
 def history(site: Site = HERE, last: Annotated[int, typer.Option(help="How many.")] = 20, as_json: Json = False) -> None:
     """List what was measured, newest first."""
     from bandwright.cli.campaigning import show_history
@@ -386,6 +398,34 @@ def far_end(
     from bandwright.cli.serving import start_far_end
 
     start_far_end(port=port, listen=listen, folder=folder, address=address, label=label, new_key=new_key, revoke=revoke, monthly_gb=monthly_gb, responsiveness=responsiveness)
+
+
+@app.command()
+def push(site: Site = HERE, as_json: Json = False) -> None:
+    """Send what is kept here and not yet there to the hub, redacted; its link is the secret named hub."""
+    from bandwright.cli.hubbing import show_push
+
+    raise typer.Exit(show_push(site, as_json=as_json))
+
+
+@app.command()
+def hub(
+    database: Annotated[str, typer.Argument(help="URL of its PostgreSQL database, like postgresql+psycopg://hub@/hub.")],
+    address: Annotated[str, typer.Option(help="https:// address under which sites reach it; goes into their links.")] = "",
+    port: Annotated[int, typer.Option(help="Port.")] = 8621,
+    listen: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    certificate: Annotated[Path | None, typer.Option(help="Certificate (PEM), where no other server does TLS.")] = None,
+    key: Annotated[Path | None, typer.Option(help="Its private key (PEM).")] = None,
+    add_site: Annotated[str | None, typer.Option(help="Add a site of this name, print its link once, and stop.")] = None,
+    rotate: Annotated[str | None, typer.Option(help="Give this site a new link, revoke its old ones, and stop.")] = None,
+    revoke: Annotated[str | None, typer.Option(help="Revoke this site's credentials, and stop.")] = None,
+    sites: Annotated[bool, typer.Option("--sites", help="List the sites, those silent longest first, and stop.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Take what many sites push, and say which of them have fallen silent."""
+    from bandwright.cli.hubbing import start_hub
+
+    start_hub(database=database, address=address, port=port, listen=listen, certificate=certificate, key=key, add=add_site, rotate=rotate, revoke=revoke, sites=sites, as_json=as_json)
 
 
 @app.command()
