@@ -116,7 +116,7 @@ class Outbox:
         """Return what the hub would not take: (kind, key, reason)."""
         s = tables.outbox_sent
         with self._engine.connect() as c:
-            return [tuple(r) for r in c.execute(select(s.c.kind, s.c.key, s.c.reason).where(s.c.reason.is_not(None)).order_by(s.c.kind, s.c.key))]  # type: ignore[misc]
+            return [tuple(r) for r in c.execute(select(s.c.kind, s.c.key, s.c.reason).where(s.c.reason.is_not(None)).order_by(s.c.kind, s.c.key))]
 
     def _drop(self, sequence: int) -> None:
         with self._engine.begin() as c:
