@@ -48,7 +48,7 @@ PRIORS: Final[tuple[Prior, ...]] = (
     Prior("common, hours", 0.18, 0.5, 240.0),
     Prior("common, days", 0.07, 0.7, 2880.0),
     Prior("own, hours", 0.08, 0.7, 120.0),
-    Prior("own, days", 0.06, 0.8, 2160.0),
+    Prior("own, days", 0.07, 0.75, 2160.0),
     Prior("setup's own, days", 0.035, 0.7, 2160.0, several_rigs_only=True),
     Prior("profile", 0.08, 0.6),
     Prior("noise", 0.22, 0.6),

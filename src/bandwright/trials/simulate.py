@@ -49,7 +49,7 @@ def run(design: Design, world: World, *, already: tuple[CampaignEvent, ...] = ()
     """
     records: list[CampaignEvent] = list(already)
     now = max([design.start, *(r.at for r in records)])
-    loaded: str | None = None
+    loaded = next((r.setup for r in reversed(records) if isinstance(r, Tested)), None)  # a reading shows it after a restart
     steps = 0
     while steps < stop_after:
         stands = course(design, records)
