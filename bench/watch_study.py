@@ -103,7 +103,7 @@ def table(path: Path) -> None:
             delays = [f["delay_h"] for f in found]
             said = Counter(f["cause"] for f in found if f["cause"]).most_common(2)
             print(
-                f"  {change} -{100 * (1 - math.exp(-size)):.0f} %  {kind:8} hours median {share(delays, 0.5)}, 90 % {share(delays, 0.9)}; found {sum(d is not None for d in delays)} of {len(found)} by day 60; "
+                f"  {'2 % more lost and failed' if change == 'loss' else f'{change} -{100 * (1 - math.exp(-size)):.0f} %'}  {kind:8} hours median {share(delays, 0.5)}, 90 % {share(delays, 0.9)}; found {sum(d is not None for d in delays)} of {len(found)} by day 60; "
                 f"{BESIDE.get((change, size, kind), '')}; alarms before it {sum(f['early'] for f in found)}; said {said}"
             )
             if change == "passing":

@@ -41,4 +41,4 @@ def _headline(changes: Sequence[Alert]) -> Said:
         return said("Nothing has changed since the watch began.")
     if changes[-1].reversed:
         return said("It is back to normal after a change.")
-    return said(f"{counted(len(changes), 'change').capitalize()} told; the newest stands first.")
+    return said("One change was told." if len(changes) == 1 else f"{counted(len(changes), 'change')} were told; the newest stands first.")
