@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests" / "testb
 from bed import FAR_ADDRESS, Bed, Link, why_not
 from ends import OpenNearEnd, far_end, window_of
 
-from bandwright.probe.conduct import LoadSeen, trace_of
+from bandwright.probe.seen import LoadSeen, trace_of
 from bandwright.words.measurement import MeasurementPlan, Size
 
 

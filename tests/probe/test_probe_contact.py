@@ -98,7 +98,7 @@ def test_each_failure_has_its_phase_and_its_sentence(error: BaseException, phase
 async def test_a_far_end_that_talks_nonsense_after_proof_makes_it_void() -> None:
     from ends import far_end
 
-    from bandwright.probe import far
+    from bandwright.probe.far_sessions import Sessions
     from bandwright.probe.near import NearEnd
     from bandwright.words.measurement import MeasurementPlan
 
@@ -106,12 +106,12 @@ async def test_a_far_end_that_talks_nonsense_after_proof_makes_it_void() -> None
         return {"type": "ready", "load": "x"}
 
     with far_end() as (_, secret):
-        kept = far.FarEnd._grant
-        far.FarEnd._grant = nonsense
+        kept = Sessions._grant
+        Sessions._grant = nonsense
         try:
             m = await NearEnd(None, secret).measure(MeasurementPlan(max_seconds=2.0))
         finally:
-            far.FarEnd._grant = kept
+            Sessions._grant = kept
     assert (m.outcome, m.phase) == (Outcome.VOID, Phase.FAR_END)
     assert "understood" in m.reason
     assert m.number("delay_idle_ms") is not None

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from bandwright.probe import judge
-from bandwright.probe.conduct import LoadSeen, Seen
 from bandwright.probe.recipe import RECIPES
+from bandwright.probe.seen import LoadSeen, Seen
 from bandwright.words.measurement import MeasurementPlan, Size
 
 SECOND = 1_000_000_000

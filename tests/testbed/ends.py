@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from bandwright.probe import far
-from bandwright.probe.conduct import Conduct, LoadSeen
+from bandwright.probe.conduct import Conduct
 from bandwright.probe.judge import samples_of
 from bandwright.probe.near import NearEnd
+from bandwright.probe.seen import LoadSeen
 from bandwright.probe.series import figures_of_rate
 
 __all__ = ["FarThread", "OpenNearEnd", "far_end", "window_of"]

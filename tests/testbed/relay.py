@@ -30,7 +30,7 @@ class Relay:
         self.port = 0
         self.udp_up_at: list[tuple[float, int]] = []
         self.loads_seen = 0
-        self.loaded = asyncio.Event()  # four load connections were seen
+        self.loaded = asyncio.Event()  # a load is under way: its connections were opened before
         self._writers: list[tuple[bool, asyncio.StreamWriter]] = []
         self._udp: dict[Any, asyncio.DatagramTransport] = {}
         self._tasks: set[asyncio.Task[None]] = set()
@@ -66,8 +66,6 @@ class Relay:
         first = await reader.read(65536)
         is_load = first[:1] == b"b"
         self.loads_seen += is_load
-        if self.loads_seen >= 4:
-            self.loaded.set()
         segment = writer.get_extra_info("socket").getsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG)
         far_reader, far_writer = await asyncio.open_connection(*self._far)
         self._writers += [(is_load, writer), (is_load, far_writer)]
@@ -88,6 +86,8 @@ class Relay:
                     continue
                 sink.write(data)
                 passed += len(data)
+                if is_load and passed > 100_000:
+                    self.loaded.set()
                 await sink.drain()
         except OSError:
             pass

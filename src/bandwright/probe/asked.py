@@ -45,7 +45,7 @@ def asked_load(message: dict[str, Any], limits: Limits) -> dict[str, Any] | Refu
         "max_octets": bounded(message.get("max_octets"), 1000, 1e13),
         "max_mbps": bounded(message.get("max_mbps", limits.load_mbps), 0.01, 1e6),
         "start_mbps": bounded(message.get("start_mbps", 0.0), 0.0, 1e5),
-        "enough_s": bounded(message.get("enough_s", ENOUGH_S), 0.1, 30.0),
+        "enough_s": bounded(message.get("enough_s", ENOUGH_S if kind == "udp" else 0.0), 0.1 if kind == "udp" else 0.0, 30.0),
         "payload": bounded(message.get("payload", 1200), 64, 1472),
     }
     if kind not in ("tcp", "udp") or direction not in ("down", "up") or not isinstance(cc, str | None) or None in numbers.values():

@@ -10,6 +10,8 @@ from bandwright.probe import wire
 
 __all__ = ["Channel"]
 
+_FAREWELL_S = 0.03
+
 
 class Channel:
     """Messages over a TLS stream."""
@@ -52,11 +54,12 @@ class Channel:
         return self._inbox.pop(0)
 
     async def close(self) -> None:
-        """Close the connection without waiting for the other end. Safe to call twice."""
+        """Close the connection; the other end's farewell is hardly waited for. Safe to call twice."""
         self._writer.close()
         with contextlib.suppress(OSError, TimeoutError):
-            async with asyncio.timeout(0.5):
+            async with asyncio.timeout(_FAREWELL_S):
                 await self._writer.wait_closed()
+        self._writer.transport.abort()
 
     def abort(self) -> None:
         """Drop the connection at once."""

@@ -105,6 +105,7 @@ class Contact:
     connect_ms: float
     tls_ms: float
     lookup_failed: bool = False
+    ahead: list[asyncio.Future[dict[str, Any]]] = field(default_factory=list)  # replies to what was sent with the proof
     events: asyncio.Queue[dict[str, Any]] = field(default_factory=asyncio.Queue)
     lost: asyncio.Event = field(default_factory=asyncio.Event)
     _replies: dict[int, asyncio.Future[dict[str, Any]]] = field(default_factory=dict)
@@ -116,8 +117,12 @@ class Contact:
         """The key from which the session's other keys are derived."""
         return bytes.fromhex(self.welcome["session_key"])
 
-    def listen(self) -> None:
-        """Begin to take messages in."""
+    def listen(self, *, ahead: int = 0) -> None:
+        """Begin to take messages in. ahead: how many requests were sent with the proof, numbered from 1."""
+        loop = asyncio.get_running_loop()
+        self._last_id = ahead
+        self._replies = {n: loop.create_future() for n in range(1, ahead + 1)}
+        self.ahead = list(self._replies.values())
         self._task = asyncio.get_running_loop().create_task(self._listen())
 
     async def _listen(self) -> None:
@@ -177,9 +182,11 @@ async def open_contact(
     look_up: Resolve = resolve,
     remembered: Sequence[Address] = (),
     resume: str | None = None,
+    ahead: Sequence[dict[str, Any]] = (),
 ) -> Contact:
     """Reach the far end and prove the key. Raises PathFault, nothing else.
 
+    ahead: requests that are sent in the same breath as the proof; their replies are `Contact.ahead`.
     address: "host:port" as the user wrote it. remembered: addresses that worked before, for when the name cannot be looked up.
     resume: id of a session that lost its connection.
     """
@@ -201,7 +208,7 @@ async def open_contact(
     channel = await _shake_hands(sock, pairing, address, timeouts)
     shaken = clock()
     try:
-        welcome = await _prove(channel, pairing, address, timeouts, resume)
+        welcome = await _prove(channel, pairing, address, timeouts, resume, ahead)
     except BaseException:
         channel.abort()
         raise
@@ -216,7 +223,7 @@ async def open_contact(
         tls_ms=(shaken - connected) * 1e3,
         lookup_failed=lookup_failed,
     )
-    contact.listen()
+    contact.listen(ahead=len(ahead))
     return contact
 
 
@@ -328,7 +335,7 @@ async def _shake_hands(sock: socket.socket, pairing: Pairing, where: str, timeou
     return channel
 
 
-async def _prove(channel: Channel, pairing: Pairing, where: str, timeouts: Timeouts, resume: str | None) -> dict[str, Any]:
+async def _prove(channel: Channel, pairing: Pairing, where: str, timeouts: Timeouts, resume: str | None, ahead: Sequence[dict[str, Any]]) -> dict[str, Any]:
     nonce = secrets.token_bytes(16)
     proved = False
     try:
@@ -349,6 +356,8 @@ async def _prove(channel: Channel, pairing: Pairing, where: str, timeouts: Timeo
             certificate_sha256=pairing.certificate_sha256,
         )
         await channel.send({"type": "auth", "mac": mac.hex(), **({"resume": resume} if resume else {})})
+        for number, request in enumerate(ahead, 1):
+            await channel.send({**request, "id": number})
         proved = True
         answer = await channel.receive(timeouts.auth_s)
     except (EOFError, ConnectionResetError) as error:

@@ -21,7 +21,7 @@ from bandwright.probe.worker import Commands, Emit
 
 __all__ = ["Stream", "run"]
 
-_SAY_EVERY_NS = 50_000_000
+_SAY_EVERY_NS = 20_000_000
 _MOST_PER_S = 1000.0
 
 
@@ -75,7 +75,7 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
 
     job: address, family, ssid, key (hex, or None for unauthenticated), pps, linger_s, max_seconds, interface, source_address.
     Commands: {"type": "rate", "pps": n}, {"type": "sizes", "octets": [..]} (send packets padded to so many IP octets, which may not
-    be cut up on the way), {"type": "stop"}. Emits rows (every 50 ms), sizes (those that were answered) and done.
+    be cut up on the way), {"type": "hold"} (send no more, go on taking in), {"type": "stop"}. Emits rows (every 20 ms), sizes (those that were answered) and done.
     """
     first = sockets.sharpen_timers()
     sock = socket.socket(job["family"], socket.SOCK_DGRAM)
@@ -95,6 +95,8 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
                 command = commands.get_nowait()
                 if command["type"] == "stop":
                     end = min(end, now + int(job["linger_s"] * 1e9))
+                    pps = 0.0
+                elif command["type"] == "hold":
                     pps = 0.0
                 elif command["type"] == "sizes":
                     _send_sizes(sock, stream, command["octets"])

@@ -142,6 +142,8 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
             if 0 <= full < len(sent) and full not in took and at - sent[full] < _LOST_AFTER_NS:
                 took[full] = at - sent[full]
         now = time.monotonic_ns()
+        if stopping and len(took) == len(sent):
+            break
     emit({"type": "done", "rows": [(at, took.get(i, -1)) for i, at in enumerate(sent)]})
 
 

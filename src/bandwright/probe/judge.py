@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from statistics import fmean, median
 
 from bandwright.probe import series
-from bandwright.probe.conduct import LoadSeen, Seen, trace_of
 from bandwright.probe.nearside import address_kind, link_facts
 from bandwright.probe.recipe import Recipe
 from bandwright.probe.responsiveness import DRAFT
 from bandwright.probe.search import capacity_of, maximum_over
+from bandwright.probe.seen import LoadSeen, Seen, trace_of
 from bandwright.words.measurement import Fact, MeasurementPlan, Value
 
 __all__ = ["UDP_PAYLOAD_OCTETS", "facts_of", "megabytes_of", "samples_of", "series_of", "values_of"]

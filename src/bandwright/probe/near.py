@@ -104,7 +104,7 @@ class NearEnd:
         """Load the downlink without measuring: a warm-up. A path that fails here will show so in the measurement that follows."""
         from dataclasses import replace
 
-        chosen = replace(recipe.RECIPES[plan.size], idle_s=0.05, tcp_s=min(seconds, 30.0), udp_s=0.0, single_s=0.0)
+        chosen = replace(recipe.RECIPES[plan.size], idle_s=0.05, tcp_s=min(seconds, 30.0), tcp_worth_s=0.0, total_s=0.0, udp_s=0.0, single_s=0.0)
         conduct = self._conduct(replace(plan, uplink=False, downlink=True), chosen, None, warm_up=True)
         try:
             await conduct.run()

@@ -26,6 +26,7 @@ __all__ = [
     "ramp_end",
     "rates_per_bin",
     "round_trips_per_minute",
+    "seconds_worth",
     "trimmed_mean",
     "variation_above_minimum_ms",
     "wilson",
@@ -86,6 +87,19 @@ def ramp_end(rates: Sequence[float]) -> int:
     reference = median(rates[len(rates) // 2 :])
     first = next((i for i, r in enumerate(rates) if r >= 0.9 * reference), 0)
     return min(first + 1, len(rates) - 1)
+
+
+def seconds_worth(samples: Sequence[Sample], octets_sent: float) -> float:
+    """Return how many seconds of the line's own rate so many octets are, from what was delivered so far.
+
+    The rate is the median of the later half of the bins or the last one, whichever is more: while a ramp doubles it each round trip, all
+    that was sent is worth little of it. 0 until two bins after the ramp were seen.
+    """
+    rates = rates_per_bin(samples)
+    if len(rates) - ramp_end(rates) < 2:
+        return 0.0
+    rate = max(median(rates[len(rates) // 2 :]), rates[-1])
+    return octets_sent * 8e-6 / rate if rate > 0 else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

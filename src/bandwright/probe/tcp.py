@@ -17,8 +17,8 @@ import threading
 import time
 from typing import Any
 
-from bandwright.probe import sockets
-from bandwright.probe.worker import Commands, Emit
+from bandwright.probe import series, sockets
+from bandwright.probe.worker import Commands, Emit, begun
 
 __all__ = ["run"]
 
@@ -28,6 +28,8 @@ _SAMPLE_S = 0.02
 _OTHERS_S = 0.5
 _FASTEST_PACE = 2**31  # octets/s that SO_MAX_PACING_RATE takes as an int; beyond it no pace is set
 _READY = b"R"
+_FIRST_WINDOW = 10  # segments (RFC 6928)
+_GRAINS = 4  # first windows that must have been delivered: a single segment is then less than a hundredth of the rate
 _QUIET_NS, _LAST_NS = 300_000_000, 2_500_000_000
 
 
@@ -36,6 +38,8 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
 
     job: side near or far, sends (bool), streams, seconds, max_octets, max_mbps, cc, stall_s; at the near end address, openings,
     interface, source_address, max_segment, start_s; at the far end channel (descriptor through which connections come).
+    enough_s: a sender ends when it has sent so many seconds' worth of the line's rate (0: never); wait_s: how long "go" is waited for,
+    which may shorten seconds.
     Emits connected, sample (each 100 ms), done.
     """
     conns = _connect(job) if job["side"] == "near" else _take_over(job)
@@ -45,13 +49,9 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
     opened_with = _segments_in(conns, 0)  # the segments that opened the connections are no load
     cc = {sockets.try_congestion_control(c, job.get("cc") if job["sends"] else None) for c in conns}
     emit({"type": "connected", "streams": len(conns), "cc": "+".join(sorted(cc)), "local": conns[0].getsockname()[0], "peer": conns[0].getpeername()[0]})
-    try:
-        command = commands.get(timeout=job["start_s"])
-    except queue.Empty:
+    if (now := begun(job, commands)) is None:
         return
-    if command["type"] != "go":
-        return
-    done = _send(conns, job, commands, emit) if job["sends"] else _receive(conns, job, commands, emit, opened_with=opened_with)
+    done = _send(conns, now, commands, emit) if job["sends"] else _receive(conns, now, commands, emit, opened_with=opened_with)
     for conn in conns:
         sockets.reset_on_close(conn)
         conn.close()
@@ -218,6 +218,8 @@ def _watch(
     """Sample a running sender until its time, its octets or its path end. Returns samples (ns, octets delivered) and why it ended."""
     samples = [(start, 0)]
     moved_at, last_said, sent_before = start, start, 0
+    # on a slow line the first windows alone are seconds' worth, and most of them is lost: a load that has the time does not count them
+    spared = sum(_FIRST_WINDOW * i.mss for i in before if i) if (job.get("enough_s") or 0) >= 1 else 0
     while True:
         time.sleep(_SAMPLE_S)
         now = time.monotonic_ns()
@@ -233,8 +235,11 @@ def _watch(
         if now - last_said > 100_000_000:
             emit({"type": "sample", "at_ns": now, "octets": delivered})
             last_said = now
-        if (why := _over(job, commands, now - start, sent + (sent - sent_before), now - moved_at, shared)) is not None:
+        due = sent + (sent - sent_before)
+        if (why := _over(job, commands, now - start, due, now - moved_at, shared)) is not None:
             return samples, why
+        if job.get("enough_s") and delivered >= spared * _GRAINS and series.seconds_worth(samples, due - spared) >= job["enough_s"]:
+            return samples, "enough"
         sent_before = sent
 
 

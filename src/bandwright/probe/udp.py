@@ -17,7 +17,7 @@ from typing import Any
 
 from bandwright.probe import nearside, sockets, wire
 from bandwright.probe.search import Search, start_rate_mbps
-from bandwright.probe.worker import Commands, Emit
+from bandwright.probe.worker import Commands, Emit, begun
 
 __all__ = ["FEEDBACK_NS", "WATCHDOG_NS", "Receiver", "run"]
 
@@ -45,12 +45,9 @@ def run(job: dict[str, Any], commands: Commands, emit: Emit) -> None:
     with contextlib.suppress(OSError):
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 8 * 2**20)
     emit({"type": "connected", "streams": 1, "local": sock.getsockname()[0], "peer": sock.getpeername()[0]})
-    try:
-        if commands.get(timeout=job["start_s"])["type"] != "go":
-            return
-    except queue.Empty:
+    if (now := begun(job, commands)) is None:
         return
-    done = _send(sock, job, key, tag, commands, emit) if job["sends"] else _receive(sock, job, key, tag, commands, emit)
+    done = _send(sock, now, key, tag, commands, emit) if job["sends"] else _receive(sock, now, key, tag, commands, emit)
     emit({"type": "done", "streams": 1, **done})
 
 

@@ -19,7 +19,7 @@ import traceback
 from collections.abc import Callable
 from typing import Any
 
-__all__ = ["JOBS", "Commands", "Emit", "main"]
+__all__ = ["JOBS", "Commands", "Emit", "begun", "main"]
 
 Emit = Callable[[dict[str, Any]], None]
 Commands = queue.SimpleQueue[dict[str, Any]]
@@ -32,6 +32,17 @@ JOBS = {
     "tcp": "bandwright.probe.tcp",
     "udp": "bandwright.probe.udp",
 }
+
+
+def begun(job: dict[str, Any], commands: Commands) -> dict[str, Any] | None:
+    """Wait for "go", as long as the job's wait_s; return the job as "go" narrows it, or None where something else is said, or nothing."""
+    try:
+        command = commands.get(timeout=job.get("wait_s", job["start_s"]))
+    except queue.Empty:
+        return None
+    if command["type"] != "go":
+        return None
+    return job | {name: min(job[name], command[name]) for name in ("seconds", "max_octets") if name in command}
 
 
 _AT_ONCE = ("delay", "tcp")  # what is loaded before a job is known, so that a job begins at once
