@@ -169,6 +169,18 @@ def test_pages_that_only_some_states_show(browser: Any, serve: Callable[..., Any
     with pg.expect_navigation():
         pg.click("text=Explain this text")
     look("reading-error")
+    pg.goto(planned.url + "/settings")
+    pg.fill("#warmup_s", "soon")
+    with pg.expect_navigation():
+        pg.click("text=Write these settings into site.toml")
+    look("settings-error")
+    assert pg.evaluate("document.activeElement.id") == "warmup_s"
+    assert pg.input_value("#warmup_s") == "soon"
+    pg.fill("#warmup_s", "7")
+    with pg.expect_navigation():
+        pg.click("text=Write these settings into site.toml")
+    look("settings-written")
+    assert "written into site.toml" in pg.text_content("[role=status]")
     context.close()
     assert bad == []
 

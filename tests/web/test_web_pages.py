@@ -326,3 +326,24 @@ def test_a_declaration_that_cannot_be_read_is_not_written(jobs: Callable[..., An
 def test_first_use_is_over_once_something_is_declared(client: TestClient) -> None:
     assert client.get("/first").headers["location"] == "/"
     assert client.post("/first/nothing", data={}).status_code == 404
+
+
+WALKED = ["/", "/reading", "/setups", "/campaign", "/verdict", "/place", "/aim", "/history?limit=12", "/settings", "/enter", "/nowhere", TEST]
+
+
+@pytest.mark.parametrize("path", WALKED)
+def test_words_are_kept_apart_on_every_page(client: TestClient, path: str) -> None:
+    said = visible(client.get(path).text)
+    for sentence in re.findall(r"[^.;]*\bheadroom\b[^.;]*", said, flags=re.IGNORECASE):
+        assert "power" in sentence, "headroom is said of transmit power only"
+    outside_setups = re.sub(r"\b(?:4G|5G)\b(?= (?:on|only|alone|off))", "", said)  # a setup keeps the name it was given
+    assert not (re.search(r"\b(?:LTE|NR)\b", said) and re.search(r"\b[45]G\b", outside_setups)), "the two ways to say it do not stand on one page"
+    assert not re.search(r"\b(?:ping|speed ?test|jitter)\b", said, flags=re.IGNORECASE)
+
+
+def test_needs_stand_in_the_users_own_order_on_every_page_that_names_them(client: TestClient) -> None:
+    order = ["Video consultations", "X-ray images", "Card terminal", "Streaming in the flat"]
+    for path in ("/", "/verdict", TEST):
+        heads = re.findall(r"<th scope=\"(?:row|col)\"[^>]*>(Video consultations|X-ray images|Card terminal|Streaming in the flat)", client.get(path).text)
+        seen = list(dict.fromkeys(heads))
+        assert seen == [n for n in order if n in seen], path

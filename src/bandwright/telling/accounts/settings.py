@@ -62,7 +62,7 @@ def settings_told(values: Mapping[str, SettingValue], *, typed: Mapping[str, str
                 unit="" if row.unit == "port" else row.unit,
                 takes=_takes(row),
                 default="" if row.default == "" else _plain(row.default) + (NBSP + row.unit if row.unit and row.unit != "port" else ""),
-                cost=_upper(re.sub(r"^none\b", "nothing", row.cost)),
+                cost=re.sub(r"^none\b", "nothing", row.cost),
                 choices=row.choices,
                 figures=not isinstance(row.default, str),
                 differs=held != row.default,
