@@ -36,7 +36,7 @@ QUANTITIES = ("goodput_down_mbps", "goodput_up_mbps", "delay_idle_ms", "delay_lo
 
 
 def start_postgres(folder: Path) -> list[str]:
-    initdb = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))[-1]
+    initdb = max(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
     prefix = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
     if prefix:
         shutil.chown(folder, "postgres", "postgres")
@@ -70,7 +70,7 @@ def body_of(site: int, tests: int) -> bytes:
     return hubwire.encode_batch(Batch(key=str(uuid.uuid5(uuid.NAMESPACE_OID, f"batch {site}")), sequence=1, parcels=tuple(parcels)))
 
 
-async def load(work: list[tuple[hubwire.HubLink, bytes]], port: int, done: list[int], clients: int) -> tuple[int, int]:
+async def load(work: list[tuple[hubwire.HubLink, bytes]], port: int, done: list[int], clients: int, half_done: asyncio.Event) -> tuple[int, int]:
     """Deliver until every batch is acknowledged. Returns (deliveries that failed, batches the hub said it had already)."""
     queue = list(range(len(work)))
     failed = had = 0
@@ -93,6 +93,8 @@ async def load(work: list[tuple[hubwire.HubLink, bytes]], port: int, done: list[
                 else:
                     had += answer.kind == "had"
                     done.append(number)
+                    if len(done) >= len(work) // 2:
+                        half_done.set()
 
         await asyncio.gather(*(one() for _ in range(clients)))
     return failed, had
@@ -101,10 +103,10 @@ async def load(work: list[tuple[hubwire.HubLink, bytes]], port: int, done: list[
 async def both(work: list[tuple[hubwire.HubLink, bytes]], url: str, port: int, clients: int) -> tuple[int, int, float, float]:
     hub = await asyncio.to_thread(start_hub, url, port)
     done: list[int] = []
+    half_done = asyncio.Event()
     began = time.perf_counter()
-    loading = asyncio.create_task(load(work, port, done, clients))
-    while len(done) < len(work) // 2 and not loading.done():
-        await asyncio.sleep(0.05)
+    loading = asyncio.create_task(load(work, port, done, clients, half_done))
+    await half_done.wait()
     first_s = time.perf_counter() - began
     half = len(done)
     os.kill(hub.pid, signal.SIGKILL)
