@@ -16,6 +16,7 @@ __all__ = ["RECIPES", "UNKNOWN_DOWN_MBPS", "UNKNOWN_UP_MBPS", "Recipe", "cost_me
 UNKNOWN_DOWN_MBPS, UNKNOWN_UP_MBPS = 60.0, 15.0  # stated cost where nothing is known: middle of fixed-wireless lines; common practice, no source
 _MB_PER_MBPS_S = 0.125  # by definition: a second of one Mbit/s
 _RAMP_S = 0.15
+_OPENING_MB = 0.06  # the first windows of four connections, which a load of a second's worth or more does not count
 _FIXED_MB = 0.06  # handshakes, delay packets, results
 
 
@@ -80,7 +81,8 @@ def cost_megabytes(plan: MeasurementPlan) -> float:
     recipe = recipe_for(plan)
     down = (plan.expected_down_mbps or UNKNOWN_DOWN_MBPS) if plan.downlink else 0.0
     up = (plan.expected_up_mbps or UNKNOWN_UP_MBPS) if plan.uplink else 0.0
-    megabytes = _FIXED_MB + recipe.mb_per_mbps * (down + up) + 0.134 * recipe.single_s * down
+    opening = _OPENING_MB * (plan.downlink + plan.uplink) if recipe.tcp_worth_s >= 1 else 0.0
+    megabytes = _FIXED_MB + opening + recipe.mb_per_mbps * (down + up) + 0.134 * recipe.single_s * down
     return megabytes if plan.max_megabytes is None else min(megabytes, plan.max_megabytes)
 
 
