@@ -119,6 +119,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from bandwright.advice.nextsteps import NextSteps
     from bandwright.jobs.aim import AimProgress
     from bandwright.jobs.check import CheckAnswer
+    from bandwright.jobs.fleet import SiteRow
     from bandwright.jobs.propose import ProposeAnswer
     from bandwright.jobs.recheck import AgainAnswer
     from bandwright.jobs.reliability import ReliabilityAnswer
@@ -126,6 +127,7 @@ def outputs() -> dict[str, dict[str, Any]]:
     from bandwright.jobs.walk import WalkProgress
     from bandwright.words.answers import Alert, Finding, Forecast, Plan, Verdict
     from bandwright.words.campaign import Tested
+    from bandwright.words.fleet import Pushed
     from bandwright.words.progress import CampaignProgress
     from bandwright.words.rig import Setup
     from bandwright.words.watch import WatchEvent
@@ -139,6 +141,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "design": {"campaign": str, **_of(Plan)},
         "export": {"file": str, "kind": ShareKind, "redacted": bool, "rows": dict[str, int]},
         "history": {"count": int, "measurements": list[MeasurementLine]},
+        "hub": {"sites": list[SiteRow]},
         "import": {"kind": ShareKind, "declared_written": bool, "rows": dict[str, RowCount], "checks": list[Checked], "proposed": Proposed | None, "accepted": bool},
         "outages": _of(ReliabilityAnswer, "declared"),
         "place": place,
@@ -146,6 +149,7 @@ def outputs() -> dict[str, dict[str, Any]]:
         "predict": {"now": str, **_of(NextSteps)},
         "propose": _of(ProposeAnswer),
         "progress": {"kind": get_type_hints(CampaignProgress)["kind"], "at": str, "text": str, "setup": str | None, "tested": Tested | None},
+        "push": _of(Pushed),
         "reading": {"at": str, "readings": list[ReadingLine], "findings": list[Finding], "forecasts": list[Forecast]},
         "setups": {"setups": list[Setup]},
         "verdict": {"campaign": Annotated[str, Field(default="")], **_of(Verdict)},

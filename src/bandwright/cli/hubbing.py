@@ -31,7 +31,7 @@ def start_hub(
     elif sites:
         rows = open_fleet(store).table(most=100_000)
         if as_json:
-            print_json("hub-sites", {"sites": [asdict(r) for r in rows]})
+            print_json("hub", {"sites": [asdict(r) for r in rows]})
         else:
             for r in rows:
                 heard = "never" if r.last_heard is None else f"{r.last_heard:%Y-%m-%d %H:%M} UTC"
