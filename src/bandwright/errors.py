@@ -18,6 +18,7 @@
         │   ├── GatewayRefused      it answered with an error, or we may not send that
         │   └── GatewayBusy         something else holds it
         ├── FarEndError             the far end; `phase` says how far we came
+        ├── HubError                the hub that looks after many sites
         └── StoreError              the disk or the database
             └── DiskFull            nothing was lost; free some space and go on
 

@@ -107,12 +107,12 @@ class Probe(Protocol):
         """Measure once. listener is awaited at phase starts, so that readings can be taken under load."""
         ...
 
-    async def load(self, seconds: float, *, plan: MeasurementPlan) -> None:
-        """Load the downlink without measuring: a warm-up."""
+    async def load(self, seconds: float, *, plan: MeasurementPlan) -> float:
+        """Load the downlink without measuring: a warm-up. Returns what it took of the plan, in MB."""
         ...
 
-    def cost_megabytes(self, plan: MeasurementPlan) -> float:
-        """Return about how much one such measurement takes, in MB."""
+    def cost_megabytes(self, plan: MeasurementPlan, *, load_s: float = 0.0) -> float:
+        """Return about how much one such measurement takes, in MB, after so many seconds of load."""
         ...
 
 

@@ -24,8 +24,9 @@ from bandwright.jobs.through import through
 from bandwright.jobs.tuning import keep_former, lacking
 from bandwright.jobs.warmup import LONGEST_S, warm_up
 from bandwright.ports import Connected, GatewayAbilities
+from bandwright.trials.ledger import read
 from bandwright.twin.modem_state import RadioState
-from bandwright.words.campaign import Step
+from bandwright.words.campaign import Step, Tested
 from bandwright.words.measurement import Measurement, MeasurementPlan, Method, Outcome, Phase, Value
 from bandwright.words.radio import SettingsSeen
 from bandwright.workspace.declared import read_declared
@@ -69,16 +70,17 @@ class Loads:
         self.clock, self.place, self.plans, self.loaded_s, self.outcome = clock, place, [], 0.0, Outcome.OK
         self.during = None
 
-    def cost_megabytes(self, plan: MeasurementPlan) -> float:
+    def cost_megabytes(self, plan: MeasurementPlan, *, load_s: float = 0.0) -> float:
         self.plans.append(plan)
         return 10.0
 
-    async def load(self, seconds: float, *, plan: MeasurementPlan) -> None:
+    async def load(self, seconds: float, *, plan: MeasurementPlan) -> float:
         self.plans.append(plan)
         self.loaded_s += seconds
         if self.place is not None:
             self.place.loaded = True
         await self.clock.sleep(seconds)
+        return 12.5 * seconds
 
     async def measure(self, plan: MeasurementPlan, *, listener=None) -> Measurement:
         self.plans.append(plan)
@@ -230,7 +232,7 @@ async def test_warm_up_goes_on_until_no_carrier_is_added_and_no_longer_than_its_
 
     async def load(seconds, *, plan):
         growing.held = 0
-        await plain(seconds, plan=plan)
+        return await plain(seconds, plan=plan)
 
     probe.load = load
     warm = await warm_up(house, rig, tuning, able, seconds=10.0, plan=MeasurementPlan())
@@ -243,6 +245,19 @@ async def test_warm_up_goes_on_until_no_carrier_is_added_and_no_longer_than_its_
     assert "still being added after 45 s" in warm.told
     counts = iter([2, 2])
     assert (await warm_up(house, rig, tuning, able, seconds=10.0, plan=MeasurementPlan())).seconds == 10.0
+
+
+async def test_what_warm_ups_take_is_data_of_the_campaign(tmp_path) -> None:
+    house, _, probe, _ = a_house(tmp_path)
+    _, state = await one_test(house, "window/automatic")
+    loaded_s = probe.loaded_s
+    await one_test(house, "window/automatic", state)
+    assert loaded_s >= 10.0
+    assert probe.loaded_s == loaded_s, "what is in force already needs no warm-up"
+    events = house.records.events("c1")
+    first, second = [e for e in events if isinstance(e, Tested)]
+    assert (first.load_megabytes, second.load_megabytes) == (12.5 * loaded_s, 0.0)
+    assert read(make_design(house, key="c1"), events).used_mb == first.megabytes + second.megabytes + 12.5 * loaded_s
 
 
 async def test_a_pin_on_a_cell_that_fades_is_lifted_and_the_failed_test_is_kept(tmp_path) -> None:

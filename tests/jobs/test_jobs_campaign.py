@@ -297,11 +297,12 @@ async def test_a_campaign_by_hand_is_stopped_resumed_and_ends_in_an_answer(tmp_p
     chance = random.Random(8)
 
     class ByHandProbe:
-        def cost_megabytes(self, plan):
+        def cost_megabytes(self, plan, *, load_s=0.0):
             return 20.0
 
         async def load(self, seconds, *, plan):
             await twin.world.clock.sleep(seconds)
+            return 0.0
 
         async def measure(self, plan, *, listener=None):
             from uuid import uuid4

@@ -153,6 +153,7 @@ async def test_a_walk_ranks_the_spots_and_survives_being_stopped(tmp_path: Path)
     class Probe:
         async def load(self, seconds, *, plan):
             await clock.sleep(seconds)
+            return 0.0
 
         async def measure(self, plan, *, listener=None):
             await clock.sleep(3)

@@ -61,11 +61,11 @@ class Path:
         self.clock, self.factor, self.hop_ms, self.link, self.sd, self.n = clock, factor, hop_ms, link, sd, 0
         self.rng = np.random.default_rng(3)
 
-    def cost_megabytes(self, plan):
+    def cost_megabytes(self, plan, *, load_s=0.0):
         return 20.0
 
     async def load(self, seconds, *, plan):
-        pass
+        return 0.0
 
     async def measure(self, plan, *, listener=None):
         for phase in ("idle", "downlink", "uplink"):

@@ -79,11 +79,11 @@ class Path:
     def __init__(self, clock, rates, megabytes=3.0):
         self.clock, self.rates, self.megabytes, self.plans = clock, rates, megabytes, []
 
-    def cost_megabytes(self, plan):
+    def cost_megabytes(self, plan, *, load_s=0.0):
         return self.megabytes
 
     async def load(self, seconds, *, plan):
-        pass
+        return 0.0
 
     async def measure(self, plan, *, listener=None):
         self.plans.append(plan)

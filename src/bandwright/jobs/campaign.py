@@ -62,6 +62,7 @@ def make_design(house: House, *, key: str | None = None, start: datetime | None 
     first = plan.mounted or declared.setups[0].rig
     changes = tuple((a, b, dict(rigs[b].change_minutes_from).get(a, rigs[b].change_minutes)) for a in rigs for b in rigs if a != b)
     measuring = MeasurementPlan(size=Size(str(declared.settings["measurement_size"])))
+    warmup_s = float(declared.settings["warmup_s"])
     return Design(
         key=key or f"c{len(house.records.designs()) + 1}",
         setups=with_predictions(house),
@@ -73,8 +74,8 @@ def make_design(house: House, *, key: str | None = None, start: datetime | None 
         allowance=plan.allowance,
         seed=plan.seed,
         rounds_per_day=int(declared.settings["rounds_per_day"]),
-        megabytes_per_test=_cost_mb(house, first, measuring),
-        warmup_s=float(declared.settings["warmup_s"]),
+        megabytes_per_test=_cost_mb(house, first, measuring, load_s=warmup_s),
+        warmup_s=warmup_s,
         in_use=plan.in_use,
         mounted=plan.mounted,
         rigs_at_once=plan.rigs_at_once,
@@ -85,10 +86,10 @@ def make_design(house: House, *, key: str | None = None, start: datetime | None 
     )
 
 
-def _cost_mb(house: House, rig: str, measuring: MeasurementPlan) -> float:
-    """Return what a test takes, or the design's usual figure where nothing to measure against is declared yet."""
+def _cost_mb(house: House, rig: str, measuring: MeasurementPlan, *, load_s: float) -> float:
+    """Return what a test takes with the load before it, or the design's usual figure where nothing to measure against is declared yet."""
     try:
-        return house.probe(rig).cost_megabytes(measuring)
+        return house.probe(rig).cost_megabytes(measuring, load_s=load_s)
     except UsageError:
         return USUAL_MEGABYTES
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 from zoneinfo import ZoneInfo
 
 from bandwright.errors import UsageError
+from bandwright.jobs.metered import Metered
 from bandwright.jobs.through import through
 from bandwright.ports import Clock, Elevation, Gateway, Person, Probe, Records
 from bandwright.words.answers import Alert
@@ -113,6 +114,7 @@ class House:
     publish: Callable[[Mapping[str, float]], Awaitable[None]] | None = None  # the latest figures, by the names of the metrics
     _gateways: dict[str, Gateway] = field(default_factory=dict)
     _probes: dict[str, Probe] = field(default_factory=dict)
+    _loaded_mb: float = 0.0
 
     @property
     def zone(self) -> ZoneInfo:
@@ -128,8 +130,16 @@ class House:
     def probe(self, rig: str) -> Probe:
         """Return the probe that measures through a rig."""
         if rig not in self._probes:
-            self._probes[rig] = through(self.probe_maker(rig), self._interface(rig))
+            self._probes[rig] = Metered(through(self.probe_maker(rig), self._interface(rig)), self._count_load)
         return self._probes[rig]
+
+    def _count_load(self, megabytes: float) -> None:
+        self._loaded_mb += megabytes
+
+    def take_loaded_mb(self) -> float:
+        """Return what loads without a measurement took since this was last asked, in MB."""
+        taken, self._loaded_mb = self._loaded_mb, 0.0
+        return taken
 
     def _interface(self, rig: str) -> str | None:
         """The near end's interface towards a rig's gateway, where one is declared."""

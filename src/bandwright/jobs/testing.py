@@ -117,7 +117,7 @@ async def do_test(house: House, design: Design, state: InForce, step: Step) -> A
     count = (("campaign", design.key), ("round", step.round or 0), ("visit", step.visit or 0))
     measurement = replace(measurement, facts=(*measurement.facts, *count))
     house.records.add_measurement(measurement)
-    tested = tested_from(design, house, measurement, round_=step.round or 0, visit=step.visit or 0)
+    tested = replace(tested_from(design, house, measurement, round_=step.round or 0, visit=step.visit or 0), load_megabytes=house.take_loaded_mb())
     house.records.add_event(design.key, tested)
     yield CampaignProgress(kind="tested", at=house.clock.now(), text=_result(tested), setup=setup.key, tested=tested, measurement=measurement)
     for said in (*_not_read(setup, seen), *_shared_cell(design, state, rig, seen)):

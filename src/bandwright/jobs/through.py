@@ -27,11 +27,11 @@ class _Through:
     async def measure(self, plan: MeasurementPlan, *, listener: ProbeListener | None = None) -> Measurement:
         return await self.inner.measure(self._bound(plan), listener=listener)
 
-    async def load(self, seconds: float, *, plan: MeasurementPlan) -> None:
-        await self.inner.load(seconds, plan=self._bound(plan))
+    async def load(self, seconds: float, *, plan: MeasurementPlan) -> float:
+        return await self.inner.load(seconds, plan=self._bound(plan))
 
-    def cost_megabytes(self, plan: MeasurementPlan) -> float:
-        return self.inner.cost_megabytes(self._bound(plan))
+    def cost_megabytes(self, plan: MeasurementPlan, *, load_s: float = 0.0) -> float:
+        return self.inner.cost_megabytes(self._bound(plan), load_s=load_s)
 
     def _bound(self, plan: MeasurementPlan) -> MeasurementPlan:
         return replace(plan, interface=plan.interface or self.interface)

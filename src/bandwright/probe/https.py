@@ -74,13 +74,13 @@ class HttpsProbe:
         self._clock: Clock = clock or SystemClock()
         self._settings = settings or HttpsSettings()
 
-    def cost_megabytes(self, plan: MeasurementPlan) -> float:
-        """Return about what one such measurement takes, in MB."""
+    def cost_megabytes(self, plan: MeasurementPlan, *, load_s: float = 0.0) -> float:
+        """Return about what one such measurement takes, in MB, after so many seconds of load."""
         seconds = self._load_seconds(plan)
         down = (plan.expected_down_mbps or recipe.UNKNOWN_DOWN_MBPS) if plan.downlink else 0.0
         up = (plan.expected_up_mbps or recipe.UNKNOWN_UP_MBPS) if plan.uplink and self._upload_url else 0.0
         megabytes = 0.1 + 0.14 * seconds * (down + up)
-        return megabytes if plan.max_megabytes is None else min(megabytes, plan.max_megabytes)
+        return (megabytes if plan.max_megabytes is None else min(megabytes, plan.max_megabytes)) + recipe.load_megabytes(plan, load_s)
 
     def _load_seconds(self, plan: MeasurementPlan) -> float:
         seconds = _LOAD_S[plan.size]
@@ -89,10 +89,12 @@ class HttpsProbe:
         loads = plan.downlink + (plan.uplink and self._upload_url is not None) or 1
         return min(seconds, max(0.3, (plan.max_seconds - 2.5) / loads))
 
-    async def load(self, seconds: float, *, plan: MeasurementPlan) -> None:
-        """Load the downlink without measuring. A path that fails here will show so in the measurement that follows."""
+    async def load(self, seconds: float, *, plan: MeasurementPlan) -> float:
+        """Load the downlink without measuring. Returns the MB it took. A path that fails here will show so in the measurement that follows."""
         with contextlib.suppress(PathFault):
-            await self._transfer("down", self._download_url, seconds=seconds, plan=plan, addresses=[], listener=None, max_octets=float("inf"))
+            loaded = await self._transfer("down", self._download_url, seconds=seconds, plan=plan, addresses=[], listener=None, max_octets=float("inf"))
+            return _megabytes([loaded])
+        return 0.0
 
     async def measure(self, plan: MeasurementPlan, *, listener: ProbeListener | None = None) -> Measurement:
         """Measure once: connect times, then a download, then an upload where an address for it is declared."""
@@ -129,7 +131,7 @@ class HttpsProbe:
             values=_values(idle, loads, plan, self._upload_url is not None),
             series=tuple((f"series_{x.direction}_mbps", tuple(round(r, 4) for r in series.rates_per_bin(x.samples))) for x in loads),
             facts=tuple((facts | {f"http_version_{x.direction}": x.http_version for x in loads}).items()),
-            megabytes=0.02 + sum(x.samples[-1][1] for x in loads if x.samples) * 1.05 / 1e6,
+            megabytes=_megabytes(loads),
             seconds=time.monotonic() - began,
             far_end=self._download_url,
         )
@@ -318,6 +320,11 @@ def _check(loaded: _Loaded, url: str) -> None:
     if loaded.ended == "stalled":
         phase = Phase.DOWNLINK if loaded.direction == "down" else Phase.UPLINK
         raise PathFault(phase, f"The path to {url} died in transfer. What was measured until then is kept.")
+
+
+def _megabytes(loads: Sequence[_Loaded]) -> float:
+    """Return what transfers took of the plan, in MB: the octets read or sent with about 5 % of headers, and the connections."""
+    return 0.02 + sum(x.samples[-1][1] for x in loads if x.samples) * 1.05 / 1e6
 
 
 def _values(idle: list[float], loads: list[_Loaded], plan: MeasurementPlan, has_upload: bool) -> tuple[Value, ...]:

@@ -6,6 +6,7 @@ A failed network is an outcome with a phase and a plain reason, never an excepti
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 import uuid
 from dataclasses import dataclass, field
@@ -100,24 +101,23 @@ class NearEnd:
             far_end=self._address,
         )
 
-    async def load(self, seconds: float, *, plan: MeasurementPlan) -> None:
-        """Load the downlink without measuring: a warm-up. A path that fails here will show so in the measurement that follows."""
+    async def load(self, seconds: float, *, plan: MeasurementPlan) -> float:
+        """Load the downlink without measuring: a warm-up. Returns the MB it took. A path that fails here will show so in the measurement that follows."""
         from dataclasses import replace
 
         chosen = replace(recipe.RECIPES[plan.size], idle_s=0.05, tcp_s=min(seconds, 30.0), tcp_worth_s=0.0, total_s=0.0, udp_s=0.0, single_s=0.0)
         conduct = self._conduct(replace(plan, uplink=False, downlink=True), chosen, None, warm_up=True)
-        try:
+        with contextlib.suppress(PathFault):
             await conduct.run()
-        except PathFault:
-            return
+        return judge.megabytes_of(conduct.seen)
 
-    def cost_megabytes(self, plan: MeasurementPlan) -> float:
-        """Return about how much one such measurement takes, in MB."""
+    def cost_megabytes(self, plan: MeasurementPlan, *, load_s: float = 0.0) -> float:
+        """Return about how much one such measurement takes, in MB, after so many seconds of load."""
         megabytes = recipe.cost_megabytes(plan)
         if self._settings.responsiveness and plan.downlink:
             seconds = RESPONSIVENESS_INTERVALS * self._settings.responsiveness_interval_s
             megabytes += 0.134 * seconds * (plan.expected_down_mbps or recipe.UNKNOWN_DOWN_MBPS)
-        return megabytes if plan.max_megabytes is None else min(megabytes, plan.max_megabytes)
+        return (megabytes if plan.max_megabytes is None else min(megabytes, plan.max_megabytes)) + recipe.load_megabytes(plan, load_s)
 
     def cost_seconds(self, plan: MeasurementPlan) -> float:
         """Return about how long one such measurement takes, in s."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from bandwright.words.measurement import MeasurementPlan, Size
 
-__all__ = ["RECIPES", "UNKNOWN_DOWN_MBPS", "UNKNOWN_UP_MBPS", "Recipe", "cost_megabytes", "recipe_for", "split_megabytes", "stated_seconds"]
+__all__ = ["RECIPES", "UNKNOWN_DOWN_MBPS", "UNKNOWN_UP_MBPS", "Recipe", "cost_megabytes", "load_megabytes", "recipe_for", "split_megabytes", "stated_seconds"]
 
 UNKNOWN_DOWN_MBPS, UNKNOWN_UP_MBPS = 60.0, 15.0  # stated cost where nothing is known: middle of fixed-wireless lines; common practice, no source
 _MB_PER_MBPS_S = 0.125  # by definition: a second of one Mbit/s
@@ -84,6 +84,11 @@ def cost_megabytes(plan: MeasurementPlan) -> float:
     opening = _OPENING_MB * (plan.downlink + plan.uplink) if recipe.tcp_worth_s >= 1 else 0.0
     megabytes = _FIXED_MB + opening + recipe.mb_per_mbps * (down + up) + 0.134 * recipe.single_s * down
     return megabytes if plan.max_megabytes is None else min(megabytes, plan.max_megabytes)
+
+
+def load_megabytes(plan: MeasurementPlan, seconds: float) -> float:
+    """Return about what a load of the downlink that is not measured takes, in MB, headers counted."""
+    return 0.134 * seconds * (plan.expected_down_mbps or UNKNOWN_DOWN_MBPS)
 
 
 def split_megabytes(plan: MeasurementPlan) -> tuple[float, float]:

@@ -77,7 +77,7 @@ def _used(design: Design, records: Sequence[CampaignEvent]) -> np.ndarray:
             minutes += record.person_minutes
         elif isinstance(record, Tested):
             tests += 1
-            megabytes += record.megabytes
+            megabytes += record.megabytes + record.load_megabytes
             minutes += MINUTES_A_TEST_BY_HAND if design.by_hand else 0.0
             rows.append((_days(design.start, record.at), tests, megabytes / 1000.0, changes, minutes))
     return np.array(rows or [(0.0, 0, 0.0, 0, 0.0)], dtype=float)

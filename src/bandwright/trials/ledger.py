@@ -181,7 +181,7 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
         visit=visit,
         mounts=mounts,
         last_minute=last,
-        used_mb=sum(t.megabytes for t in tests),
+        used_mb=sum(t.megabytes + t.load_megabytes for t in tests),
         used_rig_changes=changes,
         used_person_minutes=sum(e.person_minutes for e in sheaf.of(RigMounted)),
         voids=voids,

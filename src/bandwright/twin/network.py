@@ -85,19 +85,24 @@ class SimulatedProbe:
             return 0.0
         return (now - self._load_began).total_seconds()
 
-    def cost_megabytes(self, plan: MeasurementPlan) -> float:
-        """Return about how much one such measurement takes: the rates expected, or typical of the setup in force, for its seconds."""
+    def cost_megabytes(self, plan: MeasurementPlan, *, load_s: float = 0.0) -> float:
+        """Return about how much one such measurement takes: the rates expected, or typical of the setup in force, for its seconds and those of a load before it."""
         setup = self._in_force().setup
         typical = None if setup is None else self._site.plan.setup(setup)
         down = plan.expected_down_mbps or (typical.down_mbps if typical else 50.0)
         up = plan.expected_up_mbps or (typical.up_mbps if typical else 10.0)
-        return (down * plan.downlink + up * plan.uplink) / 8.0 * _TRANSFER_S[plan.size] + _IDLE_S * _PROBES_PER_S * 2 * 140e-6
+        return (down * plan.downlink + up * plan.uplink) / 8.0 * _TRANSFER_S[plan.size] + _IDLE_S * _PROBES_PER_S * 2 * 140e-6 + down / 8.0 * load_s
 
-    async def load(self, seconds: float, *, plan: MeasurementPlan) -> None:  # noqa: ARG002 -- the port's; load here needs no plan
-        """Load the downlink without measuring: a warm-up."""
+    async def load(self, seconds: float, *, plan: MeasurementPlan) -> float:  # noqa: ARG002 -- the port's; load here needs no plan
+        """Load the downlink without measuring: a warm-up. Returns the MB it took: at the rate it began with, none where nothing passes."""
+        in_force, at, load_s = self._in_force(), self._clock.now(), self.load_s
         self._begin_load()
         await self._clock.sleep(seconds)
         self._load_ended = self._clock.now()
+        if in_force.setup is None:
+            return 0.0
+        found = self._site.moment(in_force.setup, at, mounting=in_force.mounting, since_change_s=(at - in_force.since).total_seconds(), load_s=load_s)
+        return 0.0 if found.failed is not None else found.down_mbps / 8.0 * seconds
 
     async def measure(self, plan: MeasurementPlan, *, listener: ProbeListener | None = None) -> Measurement:
         """Measure once. What fails is in the measurement, never an exception."""

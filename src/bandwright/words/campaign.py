@@ -103,6 +103,7 @@ class Tested:
     outcome: ok; failed counts as score -1; void says nothing and is repeated.
     seen: setup the radio showed during the test, where known; the test counts for `setup`.
     ramping: carriers were still being added: set aside, repeat with a longer warm-up.
+    load_megabytes: what loads took that were no measurement, the warm-up before this test above all.
     """
 
     __test__: ClassVar[bool] = False  # the name is not a test runner's
@@ -123,6 +124,7 @@ class Tested:
     reason: str | None = None
     megabytes: float = 0.0
     seconds: float = 0.0
+    load_megabytes: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
