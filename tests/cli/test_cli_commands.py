@@ -109,7 +109,7 @@ def test_text_without_a_radio_state_is_said_and_nothing_is_invented(tmp_path: Pa
 
 
 def test_dialect_a_texts_of_the_field_are_explained(shared_data: Path, tmp_path: Path) -> None:
-    """Recorded texts of dialect A: each is explained, and no carrier is shown that its meaning does not hold."""
+    """Recorded texts of the dialect of `+QENG`: each is explained, and no carrier is shown that its meaning does not hold."""
     records = [json.loads(line) for line in (shared_data / "readings" / "at_qeng.jsonl").read_text().splitlines()]
     assert len(records) > 10
     text = "\n".join(r["raw"] for r in records[:1])

@@ -86,7 +86,7 @@ def _config_b(held: dict[str, str], _found: re.Match[str]) -> str:
 
 
 MODEMS: dict[str, Callable[[], ScriptedModem]] = {
-    "A-older": lambda: ScriptedModem(
+    "+QENG older": lambda: ScriptedModem(
         {"mode": "0", "band": "0x80005"},
         [
             (r'AT\+QENG="servingcell"', '+QENG: "servingcell","NOCONN","LTE","FDD",001,01,1A2D003,138,1300,3,5,5,1A2B,-92,-10,-62,17,28'),
@@ -96,7 +96,7 @@ MODEMS: dict[str, Callable[[], ScriptedModem]] = {
             (r'AT\+QCFG="band",0,([0-9A-F]+)', _keep_mask),
         ],
     ),
-    "B": lambda: ScriptedModem(
+    "!GSTATUS": lambda: ScriptedModem(
         {"rat": "00", "index": "00"},
         [
             (
@@ -110,7 +110,7 @@ MODEMS: dict[str, Callable[[], ScriptedModem]] = {
             (r"AT!BAND=([0-9A-F]+)", _keep_index),
         ],
     ),
-    "C": lambda: ScriptedModem(
+    "+CPSI": lambda: ScriptedModem(
         {"mode": "2", "lte_band": "1:3:20", "nr5g_band": "1:78", "nsa_nr5g_band": "1:78"},
         [
             (r"AT\+CPSI\?", "+CPSI: LTE,Online,001-01,0x1A2B,27447299,138,EUTRAN-BAND3,1300,5,5,-100,-920,-620,14"),
@@ -120,7 +120,7 @@ MODEMS: dict[str, Callable[[], ScriptedModem]] = {
             *((rf'AT\+CSYSSEL="{name}",([\d:]+)', keep(name)) for name in ("lte_band", "nr5g_band", "nsa_nr5g_band")),
         ],
     ),
-    "E": lambda: ScriptedModem(
+    "+XCESQ": lambda: ScriptedModem(
         {"all": "4,2,,1,8,101,103,120"},
         [
             (r"AT\+XCESQ\?", "+XCESQ: 0,99,99,255,255,19,46,32"),
@@ -129,7 +129,7 @@ MODEMS: dict[str, Callable[[], ScriptedModem]] = {
             (r"AT\+XACT=([\d,]+)", keep("all")),
         ],
     ),
-    "F": lambda: ScriptedModem(
+    "+GTCCINFO": lambda: ScriptedModem(
         {"all": "17,6,3,103,120,5078"},
         [
             (r"AT\+GTCCINFO\?", "+GTCCINFO: \r\n1,4,001,01,1A2B,001A2D003,1300,138,103,100,-7,29,49,20"),
@@ -138,7 +138,7 @@ MODEMS: dict[str, Callable[[], ScriptedModem]] = {
             (r"AT\+GTACT=([\d,]+)", keep("all")),
         ],
     ),
-    "G": lambda: ScriptedModem(
+    "^HCSQ": lambda: ScriptedModem(
         {"order": '"00"', "gw": "3FFFFFFF", "rest": "1,2", "mask": "7FFFFFFFFFFFFFFF"},
         [
             (r"AT\^HCSQ\?", '^HCSQ:"LTE",53,45,181,18'),
@@ -146,5 +146,5 @@ MODEMS: dict[str, Callable[[], ScriptedModem]] = {
             (r'AT\^SYSCFGEX=("\d+"),([0-9A-F]+),(\d,\d),([0-9A-F]+),,', keep("order", "gw", "rest", "mask")),
         ],
     ),
-    "H": lambda: ScriptedModem({}, [(r"AT\^SMONI", "^SMONI: 4G,1300,3,20,20,FDD,001,01,1A2B,01A2D003,138,33,-92,-10,NOCONN")]),
+    "^SMONI": lambda: ScriptedModem({}, [(r"AT\^SMONI", "^SMONI: 4G,1300,3,20,20,FDD,001,01,1A2B,01A2D003,138,33,-92,-10,NOCONN")]),
 }

@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 from stage import Place, SimClock, wireless
 
-from bandwright.errors import GatewayRefused
+from bandwright.errors import DeclarationError, GatewayRefused
 from bandwright.gateways.dialects.base import band_names, fields, information, pinned, wanted
 from bandwright.gateways.dialects.table import DIALECTS, dialect
 from bandwright.readings.settings import read_settings
@@ -45,7 +45,7 @@ D = {"ws46?": "+WS46: 35", "ws46 all": "+WS46: (12,22,25,28,35,36)"}
 E = {"xact?": "+XACT: 4,2,,1,8,101,103,120", "xact all": "+XACT: (0-6),(0-2),0,1,8,101,103,107,120"}
 F = {"gtact?": "+GTACT: 17,6,3,103,120,501,5078", "gtact all": "+GTACT: (1,2,14,17,20),(2,3,6),(2,3,6),(),(1,8),(101,103,120),(),(),(501,5028,5078)"}
 G = {"syscfgex?": '^SYSCFGEX:"00",3FFFFFFF,1,2,7FFFFFFFFFFFFFFF'}
-TEXTS = {"A": A, "A-older": A_OLDER, "B": B, "C": C, "D": D, "E": E, "F": F, "G": G}
+TEXTS = {"+QENG": A, "+QENG older": A_OLDER, "!GSTATUS": B, "+CPSI": C, "TS 27.007": D, "+XCESQ": E, "+GTCCINFO": F, "^HCSQ": G}
 
 
 def do(key: str, tuning: Tuning, changed: dict[str, str] | None = None) -> list[str]:
@@ -57,14 +57,14 @@ def do(key: str, tuning: Tuning, changed: dict[str, str] | None = None) -> list[
 
 # What each read-back means. Values: readings of the texts above by their documented form.
 SEEN = {
-    "A": ("automatic", ("B1", "B3", "B20", "n1", "n78"), ""),
-    "A-older": ("automatic", ("B1", "B3", "B20"), None),
-    "B": ("automatic", ("B1", "B3", "B20"), None),
-    "C": ("automatic", ("B1", "B3", "B20", "n78"), None),
-    "D": ("automatic", None, None),
-    "E": ("automatic", ("B1", "B3", "B20"), None),
-    "F": ("automatic", ("B3", "B20", "n1", "n78"), None),
-    "G": ("automatic", None, None),
+    "+QENG": ("automatic", ("B1", "B3", "B20", "n1", "n78"), ""),
+    "+QENG older": ("automatic", ("B1", "B3", "B20"), None),
+    "!GSTATUS": ("automatic", ("B1", "B3", "B20"), None),
+    "+CPSI": ("automatic", ("B1", "B3", "B20", "n78"), None),
+    "TS 27.007": ("automatic", None, None),
+    "+XCESQ": ("automatic", ("B1", "B3", "B20"), None),
+    "+GTCCINFO": ("automatic", ("B3", "B20", "n1", "n78"), None),
+    "^HCSQ": ("automatic", None, None),
 }
 
 
@@ -75,7 +75,7 @@ def test_a_read_back_means_what_it_says(key) -> None:
     assert (seen.mode, seen.bands, seen.cell) == SEEN[key]
 
 
-@pytest.mark.parametrize("key", ["A", "A-older", "B", "C", "D", "E", "F", "G"])
+@pytest.mark.parametrize("key", ["+QENG", "+QENG older", "!GSTATUS", "+CPSI", "TS 27.007", "+XCESQ", "+GTCCINFO", "^HCSQ"])
 def test_the_reader_of_texts_agrees(key) -> None:
     speaks = dialect(key)
     asks = {row.key for row in speaks.asks} - {"band all"}
@@ -90,31 +90,31 @@ def test_the_reader_of_texts_agrees(key) -> None:
 # Tuning -> the commands that bring it about, by the documented syntax of each dialect.
 WRITES = [
     (
-        "A",
+        "+QENG",
         Tuning(key="x", mode="lte"),
         ['AT+QNWPREFCFG="lte_band",1:3:7:20', 'AT+QNWPREFCFG="nr5g_band",1:28:78', 'AT+QNWPREFCFG="nsa_nr5g_band",1:28:78', 'AT+QNWPREFCFG="mode_pref",LTE'],
     ),
     (
-        "A",
+        "+QENG",
         Tuning(key="x", mode="endc", bands=("B20", "n78")),
         ['AT+QNWPREFCFG="lte_band",20', 'AT+QNWPREFCFG="nr5g_disable_mode",1', 'AT+QNWPREFCFG="mode_pref",LTE:NR5G'],
     ),
     (
-        "A",
+        "+QENG",
         Tuning(key="x", mode="nr-sa", bands=("n78",)),
         ['AT+QNWPREFCFG="nr5g_band",78', 'AT+QNWPREFCFG="nr5g_disable_mode",2', 'AT+QNWPREFCFG="mode_pref",NR5G'],
     ),
-    ("A", Tuning(key="x", mode="automatic", bands=("B20",)), ['AT+QNWPREFCFG="lte_band",20', 'AT+QNWPREFCFG="mode_pref",LTE']),
-    ("A-older", Tuning(key="x", mode="lte", bands=("B3", "B20")), ['AT+QCFG="band",0,80004', 'AT+QCFG="nwscanmode",3']),
-    ("A-older", Tuning(key="x", mode="automatic"), []),
-    ("B", Tuning(key="x", mode="lte", bands=("B20",)), ["AT!BAND=A", "AT!SELRAT=6"]),
-    ("C", Tuning(key="x", mode="nr-sa", bands=("n78",)), ["AT+CNMP=71"]),
-    ("C", Tuning(key="x", mode="lte", bands=("B3",)), ['AT+CSYSSEL="lte_band",3', "AT+CNMP=38"]),
-    ("D", Tuning(key="x", mode="nr-sa"), ["AT+WS46=36"]),
-    ("E", Tuning(key="x", mode="lte", bands=("B3", "B7")), ["AT+XACT=2,,,103,107"]),
-    ("F", Tuning(key="x", mode="nr-sa", bands=("n78",)), ["AT+GTACT=14,,,5078"]),
-    ("F", Tuning(key="x", mode="automatic", bands=("B3", "n1")), ["AT+GTACT=17,6,3,103,501"]),
-    ("G", Tuning(key="x", mode="lte", bands=("B3", "B20")), ['AT^SYSCFGEX="03",3FFFFFFF,1,2,80004,,']),
+    ("+QENG", Tuning(key="x", mode="automatic", bands=("B20",)), ['AT+QNWPREFCFG="lte_band",20', 'AT+QNWPREFCFG="mode_pref",LTE']),
+    ("+QENG older", Tuning(key="x", mode="lte", bands=("B3", "B20")), ['AT+QCFG="band",0,80004', 'AT+QCFG="nwscanmode",3']),
+    ("+QENG older", Tuning(key="x", mode="automatic"), []),
+    ("!GSTATUS", Tuning(key="x", mode="lte", bands=("B20",)), ["AT!BAND=A", "AT!SELRAT=6"]),
+    ("+CPSI", Tuning(key="x", mode="nr-sa", bands=("n78",)), ["AT+CNMP=71"]),
+    ("+CPSI", Tuning(key="x", mode="lte", bands=("B3",)), ['AT+CSYSSEL="lte_band",3', "AT+CNMP=38"]),
+    ("TS 27.007", Tuning(key="x", mode="nr-sa"), ["AT+WS46=36"]),
+    ("+XCESQ", Tuning(key="x", mode="lte", bands=("B3", "B7")), ["AT+XACT=2,,,103,107"]),
+    ("+GTCCINFO", Tuning(key="x", mode="nr-sa", bands=("n78",)), ["AT+GTACT=14,,,5078"]),
+    ("+GTCCINFO", Tuning(key="x", mode="automatic", bands=("B3", "n1")), ["AT+GTACT=17,6,3,103,501"]),
+    ("^HCSQ", Tuning(key="x", mode="lte", bands=("B3", "B20")), ['AT^SYSCFGEX="03",3FFFFFFF,1,2,80004,,']),
 ]
 
 
@@ -125,78 +125,78 @@ def test_a_tuning_becomes_the_documented_commands(key, tuning, commands) -> None
 
 def test_a_pin_is_set_last_and_lifted_first() -> None:
     pinned_now = {"common/4g?": '+QNWLOCK: "common/4g",1,1300,138'}
-    assert do("A", Tuning(key="x", mode="automatic", bands=("B1", "B3", "B20", "n1", "n78"), cell="lte:6300:55"), pinned_now) == [
+    assert do("+QENG", Tuning(key="x", mode="automatic", bands=("B1", "B3", "B20", "n1", "n78"), cell="lte:6300:55"), pinned_now) == [
         'AT+QNWLOCK="common/4g",0',
         'AT+QNWPREFCFG="nsa_nr5g_band",1:78',
         'AT+QNWLOCK="common/4g",1,6300,55',
     ]
-    assert do("A", Tuning(key="x", mode="nr-sa", bands=("n78",), cell="nr:640000:211:30:78"))[-1] == 'AT+QNWLOCK="common/5g",211,640000,30,78'
+    assert do("+QENG", Tuning(key="x", mode="nr-sa", bands=("n78",), cell="nr:640000:211:30:78"))[-1] == 'AT+QNWLOCK="common/5g",211,640000,30,78'
 
 
 def test_a_pin_that_already_stands_is_left_alone() -> None:
     pinned_now = {"common/4g?": '+QNWLOCK: "common/4g",1,6300,55'}
-    assert not any("QNWLOCK" in text for text in do("A", Tuning(key="x", mode="endc", cell="lte:6300:55"), pinned_now))
+    assert not any("QNWLOCK" in text for text in do("+QENG", Tuning(key="x", mode="endc", cell="lte:6300:55"), pinned_now))
 
 
 # What each dialect cannot do, said before anything is sent.
 REFUSED = [
-    ("A", Tuning(key="x", mode="endc", cell="nr:640000:211:30:78"), "standalone mode only"),
-    ("A", Tuning(key="x", mode="nr-sa", cell="nr:640000:211"), "nr:ARFCN:PCI:SCS_KHZ:BAND"),
-    ("A-older", Tuning(key="x", mode="nr-sa"), "allowed: automatic, lte"),
-    ("B", Tuning(key="x", mode="lte", bands=("B3",)), "unlock code"),
-    ("C", Tuning(key="x", mode="endc"), "allowed: automatic, nr-sa, lte"),
-    ("C", Tuning(key="x", mode="lte", cell="lte:1300:138"), "No command for it is documented"),
-    ("D", Tuning(key="x", mode="lte", bands=("B3",)), "no command for them"),
-    ("D", Tuning(key="x", mode="endc"), "mode"),
-    ("E", Tuning(key="x", mode="nr-sa"), "allowed: automatic, lte"),
-    ("G", Tuning(key="x", mode="lte", cell="lte:1300:138"), "No command for it is documented"),
-    ("H", Tuning(key="x", mode="lte"), "only read"),
+    ("+QENG", Tuning(key="x", mode="endc", cell="nr:640000:211:30:78"), "standalone mode only"),
+    ("+QENG", Tuning(key="x", mode="nr-sa", cell="nr:640000:211"), "nr:ARFCN:PCI:SCS_KHZ:BAND"),
+    ("+QENG older", Tuning(key="x", mode="nr-sa"), "allowed: automatic, lte"),
+    ("!GSTATUS", Tuning(key="x", mode="lte", bands=("B3",)), "unlock code"),
+    ("+CPSI", Tuning(key="x", mode="endc"), "allowed: automatic, nr-sa, lte"),
+    ("+CPSI", Tuning(key="x", mode="lte", cell="lte:1300:138"), "No command for it is documented"),
+    ("TS 27.007", Tuning(key="x", mode="lte", bands=("B3",)), "no command for them"),
+    ("TS 27.007", Tuning(key="x", mode="endc"), "mode"),
+    ("+XCESQ", Tuning(key="x", mode="nr-sa"), "allowed: automatic, lte"),
+    ("^HCSQ", Tuning(key="x", mode="lte", cell="lte:1300:138"), "No command for it is documented"),
+    ("^SMONI", Tuning(key="x", mode="lte"), "only read"),
 ]
 
 
 @pytest.mark.parametrize(("key", "tuning", "why"), REFUSED)
 def test_what_cannot_be_done_is_refused_with_the_reason(key, tuning, why) -> None:
     with pytest.raises(GatewayRefused, match=why):
-        TEXTS.setdefault("H", {})
+        TEXTS.setdefault("^SMONI", {})
         do(key, tuning)
 
 
 def test_what_cannot_be_read_back_is_not_set() -> None:
-    for key, tuning in (("D", Tuning(key="x", mode="lte")), ("E", Tuning(key="x", mode="lte")), ("G", Tuning(key="x", mode="lte"))):
+    for key, tuning in (("TS 27.007", Tuning(key="x", mode="lte")), ("+XCESQ", Tuning(key="x", mode="lte")), ("^HCSQ", Tuning(key="x", mode="lte"))):
         with pytest.raises(GatewayRefused, match="cannot be read back"):
             dialect(key).write(wanted(tuning), raw={}, supported=())
 
 
-@pytest.mark.parametrize("key", ["A", "A-older", "B", "C", "D", "E", "F", "G"])
+@pytest.mark.parametrize("key", ["+QENG", "+QENG older", "!GSTATUS", "+CPSI", "TS 27.007", "+XCESQ", "+GTCCINFO", "^HCSQ"])
 def test_former_settings_come_back_exactly(key) -> None:
     """The commands that put back carry the former values, and nothing is sent where nothing changed."""
     speaks = dialect(key)
     former = speaks.raw(TEXTS[key])
     assert speaks.put_back(former, raw=former) == ()
     changed = {
-        "A": former | {"mode_pref": "LTE", "lte_band": "20", "common/4g": "1,1300,138"},
-        "A-older": former | {"nwscanmode": "3", "band": "80000"},
-        "B": former | {"selrat": "06", "band": "0A"},
-        "C": former | {"cnmp": "38", "lte_band": "3"},
-        "D": former | {"ws46": "28"},
-        "E": {"xact": "2,,,103"},
-        "F": {"gtact": "14,,,5078"},
-        "G": {"syscfgex": '"03",3FFFFFFF,1,2,80004'},
+        "+QENG": former | {"mode_pref": "LTE", "lte_band": "20", "common/4g": "1,1300,138"},
+        "+QENG older": former | {"nwscanmode": "3", "band": "80000"},
+        "!GSTATUS": former | {"selrat": "06", "band": "0A"},
+        "+CPSI": former | {"cnmp": "38", "lte_band": "3"},
+        "TS 27.007": former | {"ws46": "28"},
+        "+XCESQ": {"xact": "2,,,103"},
+        "+GTCCINFO": {"gtact": "14,,,5078"},
+        "^HCSQ": {"syscfgex": '"03",3FFFFFFF,1,2,80004'},
     }[key]
     assert [command.text for command in speaks.put_back(former, raw=changed)] == {
-        "A": ['AT+QNWLOCK="common/4g",0', 'AT+QNWPREFCFG="lte_band",1:3:20', 'AT+QNWPREFCFG="mode_pref",AUTO'],
-        "A-older": ['AT+QCFG="band",0,80005', 'AT+QCFG="nwscanmode",0'],
-        "B": ["AT!BAND=0", "AT!SELRAT=0"],
-        "C": ['AT+CSYSSEL="lte_band",1:3:20', "AT+CNMP=2"],
-        "D": ["AT+WS46=35"],
-        "E": ["AT+XACT=4,2,,1,8,101,103,120"],
-        "F": ["AT+GTACT=17,6,3,103,120,501,5078"],
-        "G": ['AT^SYSCFGEX="00",3FFFFFFF,1,2,7FFFFFFFFFFFFFFF,,'],
+        "+QENG": ['AT+QNWLOCK="common/4g",0', 'AT+QNWPREFCFG="lte_band",1:3:20', 'AT+QNWPREFCFG="mode_pref",AUTO'],
+        "+QENG older": ['AT+QCFG="band",0,80005', 'AT+QCFG="nwscanmode",0'],
+        "!GSTATUS": ["AT!BAND=0", "AT!SELRAT=0"],
+        "+CPSI": ['AT+CSYSSEL="lte_band",1:3:20', "AT+CNMP=2"],
+        "TS 27.007": ["AT+WS46=35"],
+        "+XCESQ": ["AT+XACT=4,2,,1,8,101,103,120"],
+        "+GTCCINFO": ["AT+GTACT=17,6,3,103,120,501,5078"],
+        "^HCSQ": ['AT^SYSCFGEX="00",3FFFFFFF,1,2,7FFFFFFFFFFFFFFF,,'],
     }[key]
 
 
 def test_the_policy_of_the_network_cuts_what_can_be_chosen() -> None:
-    speaks = dialect("A")
+    speaks = dialect("+QENG")
     assert speaks.supported(A, speaks.raw(A)) == ("B1", "B3", "B7", "B20", "n1", "n28", "n78")
     without = {key: text for key, text in A.items() if key != "policy_band?"}
     assert speaks.supported(without, speaks.raw(without)) == ("B1", "B3", "B20", "n1", "n78")
@@ -217,12 +217,12 @@ def test_the_policy_of_the_network_cuts_what_can_be_chosen() -> None:
     ],
 )
 def test_mode_and_disable_mode_are_read_together(mode, disable, means) -> None:
-    assert dialect("A").seen({"mode_pref": mode, "nr5g_disable_mode": disable}).mode == means
+    assert dialect("+QENG").seen({"mode_pref": mode, "nr5g_disable_mode": disable}).mode == means
 
 
 def test_reading_the_same_settings_again_sends_nothing() -> None:
     """Idempotent: what was just written and reads back needs no further command."""
-    speaks = dialect("A")
+    speaks = dialect("+QENG")
     raw = speaks.raw(A) | {"mode_pref": "LTE:NR5G", "nr5g_disable_mode": "1", "lte_band": "20", "nsa_nr5g_band": "78"}
     assert speaks.write(wanted(Tuning(key="x", mode="endc", bands=("B20", "n78"))), raw=raw, supported=()) == ()
 
@@ -286,3 +286,8 @@ async def test_a_declared_list_of_bands_is_what_all_bands_means() -> None:
     await gateway.apply(Tuning(key="x"))
     assert place.modem.configured.lte_band == (3, 20)
     assert place.modem.configured.nr5g_band == (78,)
+
+
+def test_a_dialect_that_nobody_speaks_is_refused_with_those_there_are() -> None:
+    with pytest.raises(DeclarationError, match=r"'\+QING'; allowed: auto, \+QENG, .*found by asking"):
+        dialect("+QING")

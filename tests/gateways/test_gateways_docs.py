@@ -24,7 +24,7 @@ def test_every_kind_and_setting_is_documented(kind) -> None:
 
 @pytest.mark.parametrize("dialect", DIALECTS, ids=lambda dialect: dialect.key)
 def test_every_dialect_is_documented_with_what_it_sets(dialect) -> None:
-    row = re.search(rf"^\| {dialect.key} \|(.*)$", PAGE, re.MULTILINE).group(1)
+    row = re.search(rf"^\| `{re.escape(dialect.key)}` \|(.*)$", PAGE, re.MULTILINE).group(1)
     for mode in dialect.modes:
         assert mode in row
     if not dialect.can_tune:

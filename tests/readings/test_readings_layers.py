@@ -378,7 +378,7 @@ def test_capture_gives_its_time_and_key_to_its_readings():
     at = datetime(2026, 1, 1, 10, 0, tzinfo=UTC)
     capture = Capture(key="c1", at=at, kind="pasted", text='+CEREG: 2,1,"1A2B","01A2D003",7\r\n\r\nOK\r\n')
     (reading,) = parse(capture)
-    assert (reading.at, reading.capture_key, reading.dialects) == (at, "c1", ("D",))
+    assert (reading.at, reading.capture_key, reading.dialects) == (at, "c1", ("TS 27.007",))
     assert reading == replace(parse(capture.text)[0], at=at, capture_key="c1")
     assert parse(capture.text.encode()) == parse(capture.text)
 

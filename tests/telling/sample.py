@@ -182,7 +182,7 @@ READING = Reading(
     ),
     recognised=(Span(TEXT.index('"LTE"'), TEXT.index(",-,33")), Span(TEXT.index('"NR5G'), TEXT.index("\nOK\nAT+CGSN"))),
     unread=(Span(TEXT.index(",-,33") + 3, TEXT.index(",-,33") + 5),),
-    dialects=("dialect A, edition 2",),
+    dialects=("+QENG, edition 2",),
 )
 CAPTURE = Capture(key="cap-1", at=READING.at, kind="pasted", text=TEXT)
 FORECASTS = tuple(

@@ -1,4 +1,4 @@
-"""Dialect J over a secure shell (kind `router-ssh`): a router system whose console prints `monitor` and takes `set network-mode=`.
+"""The dialect of `monitor` over a secure shell (kind `router-ssh`): a router system whose console prints `monitor` and takes `set network-mode=`.
 
 Commands are rows of a table, like those of modems. Keys and passwords are the business of the ssh program; none is kept here. `network-mode`, `band` and `5g-band`: from memory. A pinned cell is not offered: how to lift one is not documented to us.
 """
@@ -80,7 +80,7 @@ class RouterSettings(Declared):
 
 
 class RouterGateway:
-    """A router of dialect J."""
+    """A router whose console prints `monitor`."""
 
     kind = "router-ssh"
 
@@ -150,7 +150,7 @@ class RouterGateway:
         return Exchange(sent=command.text, received=done.out + done.trouble)
 
     def _capture(self, exchanges: Sequence[Exchange], moment: str | None) -> Capture:
-        return make_capture(self.kind, exchanges, at=self._clock.now(), gateway=self._plan.key, moment=moment, meta=(("dialect", "J"),))
+        return make_capture(self.kind, exchanges, at=self._clock.now(), gateway=self._plan.key, moment=moment, meta=(("dialect", "monitor"),))
 
 
 def over_ssh(plan: GatewayPlan, settings: RouterSettings, *, clock: Clock) -> RouterGateway:

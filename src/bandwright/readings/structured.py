@@ -407,7 +407,7 @@ def _dbus(leaves: list[Leaf]) -> Piece | None:
     is_signal = any(len(leaf.path) > 1 and leaf.path[-2] in {"Lte", "Nr5g"} for leaf in leaves)
     if not is_signal and "cell-type" not in names and not names & {"AccessTechnologies", "RegistrationState"}:
         return None
-    piece = Piece("dbus " + ("signal" if is_signal else "cells" if "cell-type" in names else "modem"), "I dbus", leaves[0].label_start, leaves[-1].stop)
+    piece = Piece("dbus " + ("signal" if is_signal else "cells" if "cell-type" in names else "modem"), "D-Bus", leaves[0].label_start, leaves[-1].stop)
     cells: dict[tuple[str | int, ...], list[Leaf]] = {}
     signal: dict[Rat, Draft] = {}
     for leaf in leaves:
@@ -542,7 +542,7 @@ def _tr181(leaves: list[Leaf]) -> Piece | None:
             found.setdefault(match.group(1), leaf)
     if not found:
         return None
-    piece = Piece("tr181 " + " ".join(sorted(found)), "K", leaves[0].label_start, leaves[-1].stop)
+    piece = Piece("tr181 " + " ".join(sorted(found)), "TR-181", leaves[0].label_start, leaves[-1].stop)
     piece.spans.extend((leaf.label_start, leaf.stop) for leaf in leaves)
     technology, status = found.get("CurrentAccessTechnology"), found.get("Status")
     mode = mode_of(technology.text) if technology is not None and not technology.cut else None

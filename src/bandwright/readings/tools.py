@@ -27,7 +27,7 @@ class Tool:
 
 def _tool_error(_text: str, found: re.Match[str]) -> list[Piece]:
     """Read a tool's refusal: of all of them only "no network" says something of the radio."""
-    piece = Piece("tool error", "I error", found.start(), found.end(), repeats=False)
+    piece = Piece("tool error", "command-line tool", found.start(), found.end(), repeats=False)
     piece.spans.append((found.start(), found.end()))
     if "NoNetwork" in found.group() or "NotProvisioned" in found.group():
         piece.say_mode(Mode.NONE, 1)

@@ -1,6 +1,6 @@
 """The modem of the twin: answers AT commands over TCP, a pseudo-terminal or a unix socket, from a plain state it is given.
 
-It speaks dialect A (`+QENG`, `+QCAINFO`, `+QNWPREFCFG`, `+QNWLOCK`) and what 3GPP TS 27.007 asks of every modem. A setting reads back at
+It speaks the dialect of `+QENG` (with `+QCAINFO`, `+QNWPREFCFG`, `+QNWLOCK`) and what 3GPP TS 27.007 asks of every modem. A setting reads back at
 once and takes effect after a delay on the clock it was given, as on real equipment; what takes effect is told to `on_settings`.
 What real lines do wrong can be asked of it, command by command, with `faults`.
 What it answers stands in `modem_answers`, what it knows in `modem_state`.

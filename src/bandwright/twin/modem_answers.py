@@ -1,4 +1,4 @@
-"""What the twin's modem answers to each command: dialect A and what 3GPP TS 27.007 asks of every modem, printed from its plain state.
+"""What the twin's modem answers to each command: the dialect of `+QENG` and what 3GPP TS 27.007 asks of every modem, printed from its plain state.
 
 Sources of the layouts: Network Application Note 3.2; 3GPP TS 27.007, 8.5, 8.69, 10.1.22, 10.1.47, 7.3; codes 36.133 9.1.4, 9.1.7 and 38.133 10.1.6.
 """

@@ -1,4 +1,4 @@
-"""Dialect D: what every modem answers, by 3GPP TS 27.007. It reads codes, not channels, and sets the mode only.
+"""The dialect of TS 27.007: what every modem answers. It reads codes, not channels, and sets the mode only.
 
 `+WS46` values: TS 27.007 V16.3, 5.9, as a public modem daemon quotes the table. No value there parts standalone from non-standalone, so
 mode endc cannot be asked for. Bands and cells cannot be set by any command of this standard.
@@ -34,9 +34,9 @@ _MEANS = {35: "automatic", 37: "automatic", 38: "automatic", 39: "automatic", 25
 
 
 class Generic(Dialect):
-    """Dialect D."""
+    """The dialect of TS 27.007."""
 
-    key = "D"
+    key = "TS 27.007"
     label = "3GPP TS 27.007"
     source = "3GPP TS 27.007"
     modes = ("automatic", "nr-sa", "lte")

@@ -31,13 +31,13 @@ from bandwright.gateways.dialects.preference import EPS, FIVEGS, OPERATOR
 
 __all__ = ["AccessTechnology", "FourGFiveG", "SystemSelection"]
 
-_MANUAL_C = "AT Command Manual V1.00.01 of the +CPSI dialect, 4.2.14"
+_MANUAL = "AT Command Manual V1.00.01 of the +CPSI dialect, 4.2.14"
 _TEST = "test suite of a public modem daemon"
 _CODE = "public code that uses it"
 
-CPSI = Row(key="cpsi", template="AT+CPSI?", expects="+CPSI:", source=_MANUAL_C)
-CNMP_ASK = Row(key="cnmp?", template="AT+CNMP?", expects="+CNMP:", source=_MANUAL_C)
-CNMP = Row(key="cnmp", template="AT+CNMP={n}", slots=(("n", Whole(2, 109)),), patience=3, changes=True, source=_MANUAL_C)
+CPSI = Row(key="cpsi", template="AT+CPSI?", expects="+CPSI:", source=_MANUAL)
+CNMP_ASK = Row(key="cnmp?", template="AT+CNMP?", expects="+CNMP:", source=_MANUAL)
+CNMP = Row(key="cnmp", template="AT+CNMP={n}", slots=(("n", Whole(2, 109)),), patience=3, changes=True, source=_MANUAL)
 _C_LISTS = ("lte_band", "nr5g_band", "nsa_nr5g_band")
 C_ASKS = tuple(Row(key=f"csyssel {name}?", template=f'AT+CSYSSEL="{name}"', expects="+CSYSSEL:", source=_CODE) for name in _C_LISTS)
 CSYSSEL = Row(
@@ -80,11 +80,11 @@ GTACT = Row(
 
 
 class SystemSelection(Dialect):
-    """Dialect C. `+CNMP` 2 automatic, 38 LTE, 71 NR, 109 LTE and NR."""
+    """The dialect of `+CPSI`. `+CNMP` 2 automatic, 38 LTE, 71 NR, 109 LTE and NR."""
 
-    key = "C"
+    key = "+CPSI"
     label = "+CPSI and +CNMP"
-    source = _MANUAL_C
+    source = _MANUAL
     modes = ("automatic", "nr-sa", "lte")
     can_choose_bands = True
     recognise = CNMP_ASK
@@ -217,9 +217,9 @@ class _ActList(Dialect):
 
 
 class AccessTechnology(_ActList):
-    """Dialect E. `+XACT` 2 LTE; 4 UMTS and LTE, 6 with GSM. It knows no NR."""
+    """The dialect of `+XCESQ`. `+XACT` 2 LTE; 4 UMTS and LTE, 6 with GSM. It knows no NR."""
 
-    key = "E"
+    key = "+XCESQ"
     label = "+XCESQ and +XACT"
     source = _TEST
     modes = ("automatic", "lte")
@@ -236,9 +236,9 @@ class AccessTechnology(_ActList):
 
 
 class FourGFiveG(_ActList):
-    """Dialect F. `+GTACT` 2 LTE, 14 NR, 17 LTE and NR, 20 with UMTS, 10 automatic."""
+    """The dialect of `+GTCCINFO`. `+GTACT` 2 LTE, 14 NR, 17 LTE and NR, 20 with UMTS, 10 automatic."""
 
-    key = "F"
+    key = "+GTCCINFO"
     label = "+GTCCINFO and +GTACT"
     source = _TEST
     modes = ("automatic", "nr-sa", "lte")

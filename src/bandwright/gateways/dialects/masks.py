@@ -66,9 +66,9 @@ SYSCFG = Row(
 
 
 class ScanMode(Dialect):
-    """Dialect A, older LTE families. `"nwscanmode"` 0 automatic, 3 LTE only."""
+    """The dialect of `+QENG`, older LTE families. `"nwscanmode"` 0 automatic, 3 LTE only."""
 
-    key = "A-older"
+    key = "+QENG older"
     label = "+QENG and +QCFG"
     source = _TEST
     modes = ("automatic", "lte")
@@ -123,9 +123,9 @@ class ScanMode(Dialect):
 
 
 class Profiles(Dialect):
-    """Dialect B. `!SELRAT` 00 automatic, 06 LTE only; bands by profiles that the modem already holds."""
+    """The dialect of `!GSTATUS`. `!SELRAT` 00 automatic, 06 LTE only; bands by profiles that the modem already holds."""
 
-    key = "B"
+    key = "!GSTATUS"
     label = "!GSTATUS and !SELRAT"
     source = _TEST
     modes = ("automatic", "lte")
@@ -191,9 +191,9 @@ class Profiles(Dialect):
 
 
 class SystemConfiguration(Dialect):
-    """Dialect G. The first value "00" is automatic, "03" LTE only; the fields between are kept as they are."""
+    """The dialect of `^HCSQ`. The first value "00" is automatic, "03" LTE only; the fields between are kept as they are."""
 
-    key = "G"
+    key = "^HCSQ"
     label = "^HCSQ and ^SYSCFGEX"
     source = _TEST
     modes = ("automatic", "lte")

@@ -1,4 +1,4 @@
-"""Dialect H: `^SMONI`. It is read only: none of its settings is documented to us, so none is sent."""
+"""The dialect of `^SMONI`. It is read only: none of its settings is documented to us, so none is sent."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ SMONI = Row(key="smoni", template="AT^SMONI", expects="^SMONI:", source="recorde
 
 
 class Monitor(Dialect):
-    """Dialect H."""
+    """The dialect of `^SMONI`."""
 
-    key = "H"
+    key = "^SMONI"
     label = "^SMONI"
     source = "recorded output"
     recognise = SMONI

@@ -1,4 +1,4 @@
-"""Dialect A: `+QENG`, `+QCAINFO`, `+QNWPREFCFG`, `+QNWLOCK`.
+"""The dialect of `+QENG`, `+QCAINFO`, `+QNWPREFCFG`, `+QNWLOCK`.
 
 Reads are as the Network Application Note, editions 3.2 and 3.3, prints them. The settings are known from public code that uses them
 only: `"nr5g_disable_mode"` 0 allows both, 1 takes standalone away, 2 takes non-standalone away; `"nr5g_band"` lists the bands of
@@ -70,9 +70,9 @@ UNPIN = Row(key="unpin", template='AT+QNWLOCK="{which}",0', slots=(("which", Cho
 
 
 class Preference(Dialect):
-    """Dialect A."""
+    """The dialect of `+QENG`."""
 
-    key = "A"
+    key = "+QENG"
     label = "+QENG and +QNWPREFCFG"
     source = "Network Application Note 3.2 (reads); public code (settings)"
     modes = ("automatic", "nr-sa", "endc", "lte")

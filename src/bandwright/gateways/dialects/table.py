@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bandwright.errors import DeclarationError
 from bandwright.gateways.commands import Row
 from bandwright.gateways.dialects.base import Dialect
 from bandwright.gateways.dialects.generic import ACTIVE, CONTEXTS, SIM, Generic
@@ -29,8 +30,11 @@ CONNECTION: tuple[Row, ...] = (SIM, CONTEXTS, ACTIVE)  # after a SIM or gateway 
 
 
 def dialect(key: str) -> Dialect:
-    """Return the dialect of that key. Raises KeyError."""
-    return {row.key: row for row in DIALECTS}[key]
+    """Return the dialect of that key. Raises DeclarationError where there is none, with the keys there are."""
+    rows = {row.key: row for row in DIALECTS}
+    if key not in rows:
+        raise DeclarationError("dialect of a gateway", given=key, allowed=", ".join(("auto", *rows)), todo="Leave it out to have the dialect found by asking.")
+    return rows[key]
 
 
 def allowed_rows() -> tuple[Row, ...]:

@@ -15,7 +15,7 @@ from bandwright.words.radio import FieldState, Mode, Rat, Registration, Role
 
 __all__ = ["ROW"]
 
-_KEY = "C"
+_KEY = "+CPSI"
 _LTE_WIDTHS = (1.4, 3, 5, 10, 15, 20)
 _BAND = re.compile(r"(?:EUTRAN|E-UTRAN|NR5G|NR|LTE)[-_ ]?BAND ?(\d{1,3})\Z")
 _WHOLE = re.compile(r"-?\d{1,4}\Z")

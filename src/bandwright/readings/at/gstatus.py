@@ -17,7 +17,7 @@ from bandwright.words.radio import Field, FieldState, Mode, Rat, Registration, R
 
 __all__ = ["ROW"]
 
-_KEY = "B"
+_KEY = "!GSTATUS"
 _LTE_WIDTHS = (1.4, 3, 5, 10, 15, 20)
 _LABEL = re.compile(r"(?:^|\t|  )[ \t]*([A-Za-z][\w()/.-]*(?: [\w()/.-]+){0,4}) *:", re.MULTILINE)
 _ENDS = re.compile(r"^[ \t]*(?:OK|ERROR|[+^!][A-Z]+ ?:|AT[+^!].*)[ \t]*$", re.MULTILINE)

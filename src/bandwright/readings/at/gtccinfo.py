@@ -16,7 +16,7 @@ from bandwright.words.radio import FieldState, Mode, Rat, Role
 
 __all__ = ["ROW"]
 
-_KEY = "F"
+_KEY = "+GTCCINFO"
 _ROW = re.compile(r"[ \t]*([12],\d{1,2},[^\n]*)")
 _HEADING = re.compile(r"[ \t]*(?:LTE|NR|WCDMA|GSM)[A-Za-z0-9 -]{0,20} cells?:[ \t]*(?=\n|\Z)")
 _RATS = {"4": Rat.LTE, "9": Rat.NR}

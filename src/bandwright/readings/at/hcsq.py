@@ -13,7 +13,7 @@ from bandwright.words.radio import FieldState, Mode, Rat, Registration, Role
 
 __all__ = ["ROW"]
 
-_KEY = "G"
+_KEY = "^HCSQ"
 
 
 def _table(origin: float, step: float, last: int, code: int) -> Interval:

@@ -16,7 +16,7 @@ from bandwright.words.radio import FieldState, Mode, Rat, Registration, Role
 
 __all__ = ["ROW"]
 
-_KEY = "A"
+_KEY = "+QENG"
 _LTE_WIDTHS = (1.4, 3, 5, 10, 15, 20)
 _NR_WIDTHS = {0: 5, 1: 10, 2: 15, 3: 20, 4: 25, 5: 30, 6: 40, 7: 50, 8: 60, 13: 200, 14: 400, 15: 35, 16: 45}
 _SPACINGS_KHZ = (15, 30, 60, 120, 240)

@@ -12,7 +12,7 @@ from bandwright.words.radio import FieldState, Mode, Rat, Registration, Role
 
 __all__ = ["ROW"]
 
-_KEY = "H"
+_KEY = "^SMONI"
 _STATES = {"NOCONN": Registration.REGISTERED, "CONN": Registration.REGISTERED, "LIMSRV": Registration.LIMITED}
 
 

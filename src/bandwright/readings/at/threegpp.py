@@ -16,7 +16,7 @@ from bandwright.words.radio import FieldState, Mode, Rat, Registration, Role
 
 __all__ = ["ROW"]
 
-_KEY = "D"
+_KEY = "TS 27.007"
 _NUMBER = re.compile(r"\d{1,3}\Z")
 _PLACE = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{3,9}\Z")
 _LAST_STATE, _LAST_TECHNOLOGY = 11, 16

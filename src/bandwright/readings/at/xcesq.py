@@ -10,7 +10,7 @@ from bandwright.words.radio import FieldState, Rat, Role
 
 __all__ = ["ROW"]
 
-_KEY = "E"
+_KEY = "+XCESQ"
 
 
 def _read(answer: Answer, into: Collector) -> int:

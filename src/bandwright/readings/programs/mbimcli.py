@@ -14,7 +14,7 @@ __all__ = ["read_mbim_registration", "read_mbimcli"]
 
 def read_mbimcli(text: str, found: re.Match[str]) -> list[Piece]:
     """Read --ms-query-base-stations-info: decimal identities, RSRQ with the unit dBm (sic)."""
-    piece = Piece("mbimcli base stations", "I mbimcli", found.start(), found.end())
+    piece = Piece("mbimcli base stations", "mbimcli", found.start(), found.end())
     draft: Draft | None = None
     kind = (Rat.LTE, Role.SERVING)
     for pair in printed_pairs(text, found.start()):
@@ -65,7 +65,7 @@ def _mbim_field(draft: Draft, label: str, pair: Pair) -> None:
 
 def read_mbim_registration(text: str, found: re.Match[str]) -> list[Piece]:
     """Read --query-registration-state: the register state and the provider."""
-    piece = Piece("mbimcli registration", "I mbimcli", found.start(), found.end())
+    piece = Piece("mbimcli registration", "mbimcli", found.start(), found.end())
     end = text.find("\n", found.end())
     piece.spans.append((found.start(), found.end()))
     for pair in printed_pairs(text, end + 1) if end >= 0 else ():

@@ -18,7 +18,7 @@ _MM_MORE = re.compile(r"[ \t]*\|[^\n]*$")
 
 def read_mmcli(text: str, found: re.Match[str]) -> list[Piece]:
     """Read one block of "Section | label: value" lines between rules."""
-    piece = Piece("mmcli", "I mmcli", found.start(), found.end())
+    piece = Piece("mmcli", "mmcli", found.start(), found.end())
     place = found.start()
     section = ""
     seen: list[tuple[str, Pair]] = []
@@ -45,7 +45,7 @@ def read_mmcli(text: str, found: re.Match[str]) -> list[Piece]:
 
 def mmcli_piece(seen: list[tuple[str, Pair]], spans: list[tuple[int, int]], piece: Piece | None = None) -> Piece:
     """Return the piece of (section, label with value) pairs, printed in a table or out of mmcli's JSON."""
-    piece = piece or Piece("mmcli", "I mmcli", min(a for a, _ in spans), max(b for _, b in spans), spans=list(spans))
+    piece = piece or Piece("mmcli", "mmcli", min(a for a, _ in spans), max(b for _, b in spans), spans=list(spans))
     sections = {name for name, _ in seen}
     located = any(pair.label == "tracking area code" for _, pair in seen)
     piece.key = "mmcli " + ("signal" if sections & {"signal", "lte", "5g"} else "location" if located else "status")

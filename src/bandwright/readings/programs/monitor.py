@@ -63,7 +63,7 @@ def read_monitor_text(text: str, found: re.Match[str]) -> list[Piece]:
 
 def read_monitor(pairs: list[Pair]) -> Piece:
     """Return the piece of a monitor's pairs, printed or out of a document. NR values come once, and belong to the first NR carrier at most."""
-    piece = Piece("monitor", "J", min(pair.line for pair in pairs), max(pair.stop for pair in pairs))
+    piece = Piece("monitor", "monitor", min(pair.line for pair in pairs), max(pair.stop for pair in pairs))
     primary: Draft | None = None
     loose = Draft(None, Role.SERVING, piece.start)
     nr_values: list[tuple[str, Pair]] = []

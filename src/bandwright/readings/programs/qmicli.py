@@ -19,7 +19,7 @@ def read_qmicli(text: str, found: re.Match[str]) -> list[Piece]:
     """Read one answer: its topic stands on its first line."""
     topic = found.group(1).strip().rstrip(":").lower()
     end = text.find("\n", found.start())
-    piece = Piece(f"qmicli {topic}", "I qmicli", found.start(), end if end >= 0 else len(text))
+    piece = Piece(f"qmicli {topic}", "qmicli", found.start(), end if end >= 0 else len(text))
     piece.spans.append((found.start(), piece.stop))
     reader = _QMI_TOPICS.get(topic)
     if end < 0 or reader is None:
