@@ -50,7 +50,7 @@ async def check(folder: Path) -> CheckAnswer:
     except BandwrightError as error:
         return CheckAnswer(items=(*items, Item(what="site.toml", ok=False, text=str(error), todo=error.todo or "", code=2), *_here()))
     declared = house.declared
-    items.append(Item(what="site.toml", ok=True, text=f"{len(declared.needs)} needs, {len(declared.rigs)} rigs, {len(declared.setups)} setups"))
+    items.append(Item(what="site.toml", ok=True, text=", ".join(_counted(n, noun) for n, noun in ((len(declared.needs), "need"), (len(declared.rigs), "rig"), (len(declared.setups), "setup")))))
     for plan in declared.gateways:
         if plan.kind == "pasted":
             items.append(Item(what=f"gateway {plan.key}", ok=None, text="read and set by a person: nothing to reach"))
@@ -92,3 +92,7 @@ async def _far_end(folder: Path) -> list[Item]:
 
 def _here() -> tuple[Item, ...]:
     return tuple(Item(what=what, ok=None, text=text, todo=todo) for what, text, todo in found_here())
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

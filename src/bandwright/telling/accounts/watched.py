@@ -20,7 +20,7 @@ _MOST_ROWS = 50
 
 def nothing_watched() -> Document:
     """Return the page where no watch has run yet."""
-    text = "Start it with `bandwright watch`, or as a service: it reads the radio, looks for service, tests lightly within a share of the plan, and says here when something changed."
+    text = "Type “bandwright watch” in a terminal in this folder, or start it as a service: it reads the radio, looks for service, tests lightly within a share of the plan, and says here when something changed."
     return Document(title="Watch", headline=said("Nothing has been watched yet."), parts=(Part(blocks=(Para(said(text), "lede"),)),))
 
 

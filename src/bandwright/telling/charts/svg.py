@@ -68,18 +68,29 @@ class Canvas:
 
 
 def wrapped(text: str, most: float) -> list[str]:
-    """Return all of a text in lines of at most `most` characters, broken at spaces, and within a word only where it alone is longer.
+    """Return all of a text in lines of at most `most` characters, broken at spaces, and within a word only where it alone is longer: evenly, with a hyphen.
 
     Nothing is left out: a drawing makes room for what comes back.
     """
     room = max(4, int(most))
     out: list[str] = []
     for word in text.split():
-        pieces = [word[i : i + room] for i in range(0, len(word), room)]
+        pieces = _parted(word, room)
         if out and len(out[-1]) + 1 + len(pieces[0]) <= room:
             out[-1] += f" {pieces.pop(0)}"
         out += pieces
     return out or [""]
+
+
+def _parted(word: str, room: int) -> list[str]:
+    """Return a word in pieces that fit: at a hyphen of its own where one serves, else in parts of about one length."""
+    if len(word) <= room:
+        return [word]
+    own = word.rfind("-", 1, room) + 1
+    if own:
+        return [word[:own], *_parted(word[own:], room)]
+    size = -(-len(word) // -(-len(word) // (room - 1)))
+    return [word[:size] + "-", *_parted(word[size:], room)]
 
 
 def mark_svg(mark: int) -> str:
