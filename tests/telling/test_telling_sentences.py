@@ -64,6 +64,16 @@ def test_best_says_how_sure_by_how_much_and_against_which(sample: ModuleType, do
     assert "1\u00a0December 2026" in str(t.todo)
 
 
+def test_what_warm_ups_took_is_said_within_the_data_and_only_where_there_was_some(sample: ModuleType, done) -> None:
+    base = replace(done.verdict, megabytes=9100.0)
+    assert "9.1 GB, 2.1 GB of it to warm the link up" in _plain(told(sample, replace(base, load_megabytes=2100.0)))
+    assert "warm" not in _plain(told(sample, base))
+
+
+def _plain(told: s.VerdictTold) -> str:
+    return repr(told).replace(chr(0xA0), " ").replace("\\xa0", " ")
+
+
 def test_a_comparison_told_from_either_side_says_the_same(sample: ModuleType) -> None:
     names = names_of(sample.DECLARED)
     one = Comparison(a="gable/5g", b="window/5g", difference=Estimate(value=0.5, low=0.3, high=0.7), chance_a_better=0.99, margin=1.0)

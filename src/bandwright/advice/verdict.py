@@ -71,6 +71,7 @@ def verdict(
         visits=len({r.visit for r in results}),
         days=(results[-1].minute - results[0].minute) / 1440.0 if results else 0.0,
         megabytes=ledger.used_mb,
+        load_megabytes=ledger.load_mb,
         failed=sum(r.failed for r in results),
         void=ledger.voids,
         ramping=ledger.ramping,

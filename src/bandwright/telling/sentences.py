@@ -296,7 +296,8 @@ def _basis(verdict: Verdict) -> Said:
     if verdict.days:
         parts.append(f"over {span_of_days(verdict.days)}")
     if verdict.megabytes:
-        parts.append(gigabytes(verdict.megabytes))
+        warming = f", {gigabytes(verdict.load_megabytes)} of it to warm the link up" if verdict.load_megabytes >= 1.0 else ""
+        parts.append(gigabytes(verdict.megabytes) + warming)
     text = ", ".join(parts)
     if verdict.failed:
         text += f"; {verdict.failed} failed and count{'s' if verdict.failed == 1 else ''} as not met"

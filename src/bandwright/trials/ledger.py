@@ -89,6 +89,7 @@ class Ledger:
     mounts: tuple[tuple[float, int, str], ...]  # (minute, visit, rig)
     last_minute: float
     used_mb: float
+    load_mb: float  # of it, loads that were no measurement
     used_rig_changes: int
     used_person_minutes: float
     voids: int
@@ -182,6 +183,7 @@ def read(design: Design, records: Sequence[CampaignEvent]) -> Ledger:
         mounts=mounts,
         last_minute=last,
         used_mb=sum(t.megabytes + t.load_megabytes for t in tests),
+        load_mb=sum(t.load_megabytes for t in tests),
         used_rig_changes=changes,
         used_person_minutes=sum(e.person_minutes for e in sheaf.of(RigMounted)),
         voids=voids,

@@ -139,6 +139,7 @@ class Verdict:
     visits: int = 0
     days: float = 0.0
     megabytes: float = 0.0
+    load_megabytes: float = 0.0  # of them, loads that were no measurement: warm-ups
     failed: int = 0
     void: int = 0
     ramping: int = 0
