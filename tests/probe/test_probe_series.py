@@ -157,3 +157,13 @@ def test_responsiveness_of_the_draft(tcp: float, tls: float | None, http: float,
 def test_the_trimmed_mean_drops_the_worst_twentieth() -> None:
     assert series.trimmed_mean([10.0] * 19 + [1000.0]) == 10.0
     assert series.trimmed_mean([5.0]) == 5.0
+
+
+def test_a_load_cut_in_its_ramp_is_told_from_one_that_varies_or_settled() -> None:
+    doubling = [1.5 * 1.5**n for n in range(12)]
+    assert series.still_rising(doubling)
+    assert not series.still_rising([*doubling, *[doubling[-1]] * 6])  # the ramp ended, and the line held
+    assert not series.still_rising([50, 20, 60, 45, 30, 55, 40, 70, 35, 60, 52, 80])
+    assert series.still_rising(doubling[:6])
+    assert not series.still_rising([30, 31, 36, 38])  # so short, and so little more
+    assert not series.still_rising(doubling[:3])  # too few bins to tell

@@ -85,6 +85,10 @@ def _goodput(load: LoadSeen | None, quantity: str, seen: Seen) -> Value:
         used_up = (load.sender or {}).get("ended") == "octets"
         return Value(quantity=quantity, reason="the megabytes allowed were used up too soon to tell a rate" if used_up else "too little passed to tell a rate")
     own = _own_delay_mbps(seen, load)
+    rates = series.rates_per_bin(samples_of(load))
+    if series.still_rising(rates):
+        least = max(rates) + own
+        return Value(quantity=quantity, low=least, reason=f"the load ended while its rate still rose: at least {least:.0f} Mbit/s, the line's own rate was not reached")
     return Value(quantity=quantity, value=figures.mbps + own, low=figures.low + own, high=figures.high + own)
 
 
@@ -308,6 +312,8 @@ def _load_facts(seen: Seen, facts: dict[str, Fact]) -> None:
         if len(seconds) >= 5:
             middle = fmean(seconds)
             facts[f"flat_{name}_cv"] = round((fmean([(s - middle) ** 2 for s in seconds]) ** 0.5) / middle, 4) if middle > 0 else None
+        if load.kind == "tcp":
+            facts[f"ramp_unfinished_{name}"] = series.still_rising(rates)
         fall = series.late_drop(rates)
         facts[f"fell_{name}"] = fall is not None
         if fall is not None:

@@ -27,6 +27,7 @@ __all__ = [
     "rates_per_bin",
     "round_trips_per_minute",
     "seconds_worth",
+    "still_rising",
     "trimmed_mean",
     "variation_above_minimum_ms",
     "wilson",
@@ -87,6 +88,19 @@ def ramp_end(rates: Sequence[float]) -> int:
     reference = median(rates[len(rates) // 2 :])
     first = next((i for i, r in enumerate(rates) if r >= 0.9 * reference), 0)
     return min(first + 1, len(rates) - 1)
+
+
+def still_rising(rates: Sequence[float]) -> bool:
+    """Whether a load ended before its ramp did: by its end no bin fell, and its last quarter had more than the quarter before.
+
+    A quarter more is asked for, half as much more of a load so short that chance could order its bins. Below four bins nothing is claimed.
+    """
+    quarter = max(2, len(rates) // 4)
+    end = rates[-2 * quarter :]
+    if len(end) < 4 or min(end) < 0:
+        return False
+    more = 1.25 if quarter > 2 else 1.5
+    return all(b >= 0.98 * a for a, b in pairwise(end)) and fmean(end[quarter:]) > more * fmean(end[:quarter])
 
 
 def seconds_worth(samples: Sequence[Sample], octets_sent: float) -> float:
