@@ -27,6 +27,7 @@ __all__ = ["DRAFT", "MAD", "MNP", "MPS", "PROBE_OCTETS", "PTC", "SDT", "TMP", "I
 
 DRAFT = "draft-ietf-ippm-responsiveness-09"
 MAD, SDT, TMP, MNP, MPS, PTC = 4, 0.05, 0.95, 16, 100.0, 0.05
+_LOOK_S = 0.01  # how often the octets are compared with what is allowed
 PROBE_OCTETS = 6000  # a foreign and a self probe together, as the draft estimates them
 
 
@@ -273,7 +274,11 @@ def _probe_for(job: dict[str, Any], load: _Load, interval: Interval, *, seconds:
         if sum(t.is_alive() for t in threads) < 32:
             threads.append(threading.Thread(target=_foreign, args=(job, interval), daemon=True))
             threads[-1].start()
-        time.sleep(max(0.0, (end - time.monotonic()) / (pairs - n)))
+        until = time.monotonic() + max(0.0, (end - time.monotonic()) / (pairs - n))
+        while (left := until - time.monotonic()) > 0 and load.octets < job["max_octets"]:
+            time.sleep(min(left, _LOOK_S))
+        if load.octets >= job["max_octets"]:
+            return
 
 
 def _foreign(job: dict[str, Any], interval: Interval) -> None:
