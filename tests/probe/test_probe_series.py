@@ -165,5 +165,7 @@ def test_a_load_cut_in_its_ramp_is_told_from_one_that_varies_or_settled() -> Non
     assert not series.still_rising([*doubling, *[doubling[-1]] * 6])  # the ramp ended, and the line held
     assert not series.still_rising([50, 20, 60, 45, 30, 55, 40, 70, 35, 60, 52, 80])
     assert series.still_rising(doubling[:6])
+    assert not series.still_rising([0.0, 2.8196, 2.7723, 2.8708])  # a slow line, full from the first round trip on
+    assert not series.still_rising([0.3, 2.8, 2.8, 2.85])
     assert not series.still_rising([30, 31, 36, 38])  # so short, and so little more
     assert not series.still_rising(doubling[:3])  # too few bins to tell

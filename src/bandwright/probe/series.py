@@ -99,6 +99,8 @@ def still_rising(rates: Sequence[float]) -> bool:
     end = rates[-2 * quarter :]
     if len(end) < 4 or min(end) < 0:
         return False
+    if quarter == 2 and end[-1] < 1.2 * end[-3]:
+        return False  # the first bins waited for the first round trip; the later ones held
     more = 1.25 if quarter > 2 else 1.5
     return all(b >= 0.98 * a for a, b in pairwise(end)) and fmean(end[quarter:]) > more * fmean(end[:quarter])
 
