@@ -15,6 +15,7 @@ from typing import Any
 from bandwright.jobs.aim import aim, aim_state, rigs_to_aim, sun_now, undo_heading
 from bandwright.jobs.assembly import open_house
 from bandwright.jobs.place import place
+from bandwright.jobs.room import keep_room, rooms
 from bandwright.words.radio import Capture
 
 NOON = datetime(2026, 11, 3, 16, 0, tzinfo=UTC)
@@ -112,6 +113,12 @@ class SimulatedSite:
 
     def sun(self) -> Any:
         return sun_now(self.site_house())
+
+    def keep_room(self, measured: Any) -> Any:
+        return keep_room(self.site_house(), measured)
+
+    def rooms(self) -> Any:
+        return rooms(self.site_house())
 
     async def aim(self, person: Any, rig: str, *, from_deg: float, arc_deg: float) -> AsyncIterator[Any]:
         async for event in aim(replace(self.site_house(), person=person, _gateways={}), rig=rig, from_deg=from_deg, arc_deg=arc_deg):

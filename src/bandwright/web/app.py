@@ -27,6 +27,7 @@ from bandwright.web.guard import CodeGate, Headers, SameOrigin
 from bandwright.web.kept import add_kept
 from bandwright.web.pages import PageJobs
 from bandwright.web.place import add_place
+from bandwright.web.room import add_room
 from bandwright.web.running import add_campaign
 from bandwright.web.settings import add_settings
 from bandwright.web.shared import Pages
@@ -57,6 +58,7 @@ def create_app(jobs: PageJobs, *, hosts: Sequence[str] = LOCAL_HOSTS, code: str 
     feed = add_campaign(app, pages)
     add_first_use(app, pages)
     add_place(app, pages)
+    add_room(app, pages)
     aiming = add_aim(app, pages)
     app.state.pages, app.state.feed = pages, feed
     _screen(app)

@@ -1,4 +1,4 @@
-"""What the pages of the place and of aiming ask of the jobs, and the house's own answers."""
+"""What the pages of the place, of aiming and of rooms ask of the jobs, and the house's own answers."""
 
 from __future__ import annotations
 
@@ -11,12 +11,13 @@ if TYPE_CHECKING:
     from bandwright.jobs.place import PlaceAnswer
     from bandwright.ports import Person
     from bandwright.words.rig import Rig
+    from bandwright.words.room import RoomAnswer, RoomMeasured
 
 __all__ = ["HouseSite", "SiteJobs"]
 
 
 class SiteJobs(Protocol):
-    """What is asked of the place and of aiming. All but the last are plain calls, made in a thread."""
+    """What is asked of the place, of aiming and of rooms. All but the last are plain calls, made in a thread."""
 
     def place(self) -> PlaceAnswer:
         """Return what the place says. Raises UsageError."""
@@ -38,13 +39,21 @@ class SiteJobs(Protocol):
         """Return the sun as a compass, now."""
         ...
 
+    def keep_room(self, measured: RoomMeasured) -> RoomAnswer:
+        """Keep a phone's run in a room. Raises UsageError, RangeError, StoreError."""
+        ...
+
+    def rooms(self) -> tuple[RoomAnswer, ...]:
+        """Return every kept run in a room, newest first."""
+        ...
+
     def aim(self, person: Person, rig: str, *, from_deg: float, arc_deg: float) -> AsyncIterator[AimProgress]:
         """Run the search from where it stands; closing the stream keeps every reading. Raises UsageError, GatewayError."""
         ...
 
 
 class HouseSite:
-    """The house's own jobs of the place and of aiming."""
+    """The house's own jobs of the place, of aiming and of rooms."""
 
     def house(self) -> House:
         """Return the house that pages read from."""
@@ -82,6 +91,18 @@ class HouseSite:
         from bandwright.jobs.aim import sun_now
 
         return sun_now(self.house())
+
+    def keep_room(self, measured: RoomMeasured) -> RoomAnswer:
+        """Keep a phone's run in a room."""
+        from bandwright.jobs.room import keep_room
+
+        return keep_room(self.house(), measured)
+
+    def rooms(self) -> tuple[RoomAnswer, ...]:
+        """Return every kept run in a room, newest first."""
+        from bandwright.jobs.room import rooms
+
+        return rooms(self.house())
 
     async def aim(self, person: Person, rig: str, *, from_deg: float, arc_deg: float) -> AsyncIterator[AimProgress]:
         """Run the search from where it stands, through a house of its own."""

@@ -11,6 +11,7 @@ from typing import Literal
 
 from bandwright.words.answers import Alert
 from bandwright.words.measurement import Measurement
+from bandwright.words.room import RoomMeasured
 
 __all__ = ["AlertRaised", "AlertSent", "GatewayTold", "HourKept", "ObservedKept", "OutageKept", "WatchEvent", "WatchRecord"]
 
@@ -75,7 +76,7 @@ class AlertSent:
     to: int = 0
 
 
-WatchRecord = HourKept | OutageKept | ObservedKept | GatewayTold | AlertRaised | AlertSent
+WatchRecord = HourKept | OutageKept | ObservedKept | GatewayTold | AlertRaised | AlertSent | RoomMeasured
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 from pydantic import TypeAdapter
 
 from bandwright.words.campaign import AllowanceChanged, CampaignEvent, EventNamed, NotShown, RigMounted, RoundDrawn, SetupAdded, SetupWithdrawn, Stopped, Tested
+from bandwright.words.room import RoomMeasured
 from bandwright.words.watch import AlertRaised, AlertSent, GatewayTold, HourKept, ObservedKept, OutageKept, WatchRecord
 
 __all__ = ["event_from_document", "event_kind", "event_types", "from_document", "to_document", "watched_from_document", "watched_types"]
@@ -14,7 +15,7 @@ __all__ = ["event_from_document", "event_kind", "event_types", "from_document", 
 T = TypeVar("T")
 
 _EVENTS = {cls.__name__: cls for cls in (RoundDrawn, Tested, RigMounted, NotShown, SetupAdded, SetupWithdrawn, AllowanceChanged, EventNamed, Stopped)}
-_WATCHED = {cls.__name__: cls for cls in (HourKept, OutageKept, ObservedKept, GatewayTold, AlertRaised, AlertSent)}
+_WATCHED = {cls.__name__: cls for cls in (HourKept, OutageKept, ObservedKept, GatewayTold, AlertRaised, AlertSent, RoomMeasured)}
 
 
 _adapters: dict[type, TypeAdapter[Any]] = {}

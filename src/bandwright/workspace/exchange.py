@@ -25,6 +25,7 @@ from bandwright.words.campaign import CampaignEvent, Design, Tested
 from bandwright.words.measurement import Measurement
 from bandwright.words.radio import Capture, Reading
 from bandwright.words.rig import Tuning
+from bandwright.words.room import RoomMeasured
 from bandwright.words.watch import WatchRecord
 from bandwright.workspace.declared import read_declared
 from bandwright.workspace.documents import event_from_document, event_kind, from_document, to_document, watched_from_document
@@ -99,7 +100,10 @@ def _event_redacted(document: dict[str, Any]) -> dict[str, Any]:
 
 
 def _watched_redacted(document: dict[str, Any]) -> dict[str, Any]:
-    return {**document, "record": redact_values(document["record"])}
+    record = redact_values(document["record"])
+    if document["kind"] == RoomMeasured.__name__:
+        record["room"] = "•" * len(record["room"])  # rooms are often called after who lives in them
+    return {**document, "record": record}
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,8 +324,8 @@ def keep(share: Share, records: DiskRecords) -> Kept:
     new_captures = {c.key for c in captures}
     had = {json.dumps(redact_values(to_document(r))) for r in records.readings()} if len(captures) < len(share.captures) else set()
     readings = [r for r in share.readings if r.capture_key in new_captures or json.dumps(redact_values(to_document(r))) not in had]
-    seen = {json.dumps(redact_values(_watched_document(w))) for w in records.watched()} if share.watched else set()
-    watched = [w for w in share.watched if json.dumps(redact_values(_watched_document(w))) not in seen]
+    seen = {json.dumps(_watched_redacted(_watched_document(w))) for w in records.watched()} if share.watched else set()
+    watched = [w for w in share.watched if json.dumps(_watched_redacted(_watched_document(w))) not in seen]
     designs = [d for d in share.designs if d.key not in known]
     for capture in captures:
         records.add_capture(capture)
