@@ -122,7 +122,7 @@ async def test_bits_that_a_modem_adds_of_its_own_are_told_and_not_taken_for_appl
 
 
 async def test_bands_printed_in_another_order_in_one_command_are_the_same() -> None:
-    modem = MODEMS["F"]()
+    modem = MODEMS["+GTCCINFO"]()
     plain = modem._answer
 
     def turned(command: str) -> str:

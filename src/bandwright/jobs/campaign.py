@@ -236,9 +236,9 @@ async def _give_back(house: House, design: Design, state: InForce) -> list[str]:
     return list(failed.values())
 
 
-async def _tried(house: House, ask: Callable[[], Awaitable[_T]]) -> _T:
+async def _tried(house: House, ask: Callable[[], Awaitable[_T]], *, tries: int = TRIES) -> _T:
     """Ask a gateway, again after a pause where it is out of reach. Raises its last GatewayError."""
-    for left in reversed(range(TRIES)):
+    for left in reversed(range(tries)):
         try:
             return await ask()
         except GatewayError:
@@ -265,7 +265,8 @@ async def _take_stock(house: House, design: Design, state: InForce, rig_key: str
     rig = house.declared.rig(rig_key)
     state.rig = rig_key
     gateway = house.gateway(rig.gateway)
-    abilities = await _tried(house, gateway.abilities)
+    new = not any(isinstance(e, Tested) for e in house.records.events(design.key))  # one that never answered is not away for a moment: it is told at once
+    abilities = await _tried(house, gateway.abilities, tries=1 if new else TRIES)
     former = await _tried(house, lambda: keep_former(house, design.key, rig))
     if abilities.by_person or not abilities.can_tune:
         return

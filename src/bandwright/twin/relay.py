@@ -306,6 +306,8 @@ class Relay:
     def _take_streams(self, readable: set[Any]) -> None:
         """Read one piece of each stream that may, beginning with another one each time, so that they share the link."""
         for _ in range(len(self._order)):
+            if not self._order:  # resets take the halves of their pair out
+                break
             half = self._order[0]
             self._order.rotate(-1)
             now = time.monotonic()
