@@ -159,12 +159,14 @@ async def test_a_far_end_that_stays_busy_makes_it_void() -> None:
 
 
 async def test_a_used_up_month_makes_it_void_and_a_small_rest_is_kept_to() -> None:
+    made = []
     with far_end(limits=Limits(megabytes_per_month=6.0, load_mbps=200.0)) as (_, secret):
-        first = await NearEnd(None, secret).measure(MeasurementPlan(size=Size.LIGHT, max_seconds=1.8, uplink=False))
-        second = await NearEnd(None, secret).measure(TINY)
-    assert 5 < first.megabytes < 7.5
-    assert (second.outcome, second.phase) == (Outcome.VOID, Phase.FAR_END)
-    assert "month" in (second.reason or "")
+        while len(made) < 4 and not (made and made[-1].outcome is Outcome.VOID):  # what a block leaves of the month, the next load may take
+            made.append(await NearEnd(None, secret).measure(MeasurementPlan(size=Size.LIGHT, max_seconds=1.8, uplink=False) if not made else TINY))
+    assert len(made) > 1
+    assert sum(m.megabytes for m in made) < 7.5
+    assert (made[-1].outcome, made[-1].phase) == (Outcome.VOID, Phase.FAR_END)
+    assert "month" in (made[-1].reason or "")
 
 
 @pytest.mark.parametrize(
