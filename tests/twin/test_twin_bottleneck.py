@@ -6,13 +6,15 @@ import asyncio
 import contextlib
 import socket
 import time
+from collections import deque
+from types import SimpleNamespace
 from typing import Self
 
 import pytest
 
 from bandwright.errors import RangeError, UsageError
 from bandwright.twin.bottleneck import Bottleneck, goodput_mbps, ip_rate_mbps
-from bandwright.twin.relay import Link, percentile_ms
+from bandwright.twin.relay import Link, Relay, percentile_ms
 
 
 def _link(*, mbps: float = 8.0, delay_s: float = 0.0, buffer_s: float = 0.1, loss: float = 0.0) -> Link:
@@ -241,3 +243,24 @@ async def test_it_ends_with_its_owner():
     assert process.returncode == 0
     with pytest.raises(UsageError, match="not running"):
         await link.next_truth()
+
+
+def test_a_reset_while_the_streams_take_turns_ends_that_pair_only():
+    class Gone:
+        def recv(self, _most: int) -> bytes:
+            raise ConnectionResetError
+
+    pair, link = SimpleNamespace(closed=False), SimpleNamespace(room=lambda _now: True, octets_per_s=1e6)
+    halves = [SimpleNamespace(source=Gone(), pair=pair, ended=False, link=link) for _ in range(2)]
+    relay = SimpleNamespace(_order=deque(halves))
+    resets = []
+
+    def reset(gone: SimpleNamespace) -> None:
+        gone.closed = True
+        resets.append(gone)
+        relay._order = deque(h for h in relay._order if not h.pair.closed)
+
+    relay._reset = reset
+    Relay._take_streams(relay, {h.source for h in halves})
+    assert resets == [pair]
+    assert not relay._order

@@ -99,6 +99,15 @@ async def test_what_it_takes_is_what_it_carried():
         assert guess == pytest.approx(found.megabytes, rel=0.02)
 
 
+async def test_a_load_says_what_it_took_and_its_cost_was_stated():
+    bench = Bench()
+    took = await bench.probe.load(10.0, plan=MeasurementPlan())
+    found = await bench.measure(size=Size.LIGHT)
+    assert took == pytest.approx(found.number("goodput_down_mbps") * 10.0 / 8, rel=0.5)  # two moments ten seconds apart: alike, not the same
+    plan = MeasurementPlan(expected_down_mbps=80.0)
+    assert bench.probe.cost_megabytes(plan, load_s=10.0) - bench.probe.cost_megabytes(plan) == pytest.approx(100.0)
+
+
 async def test_it_stays_within_the_megabytes_and_seconds_it_was_given():
     found = await Bench().measure(size=Size.FULL, max_megabytes=15.0)
     assert found.outcome is Outcome.OK

@@ -259,7 +259,7 @@ class Sessions:
         """Start the process of a load and return the tags with which its connections must open."""
         asked = asked_load(message, self._limits)
         if isinstance(asked, Refusal) or not session.has_turn:
-            refusal = asked if isinstance(asked, Refusal) else Refusal("turn", "It is not this session's turn.")
+            refusal = asked if isinstance(asked, Refusal) else Refusal("turn", "It is another measurement's turn.")
             return {"type": "refused", "code": refusal.code, "reason": refusal.reason}
         now = datetime.now(UTC)
         octets = granted_octets(asked["max_octets"], limits=self._limits, day_octets=self._today(now), month_octets=self._this_month(now))
