@@ -43,7 +43,7 @@ def setups_document(declared: Declared, *, verdict: Verdict | None = None) -> Do
     count = len(declared.setups)
     rigs = len({s.rig for s in declared.setups})
     in_use = declared.campaign.in_use
-    headline = said(f"{count} setups on {rigs} {'rig' if rigs == 1 else 'rigs'}; ", strong(f"{names.setup(in_use)} is in use" if in_use else "none is said to be in use"), ".") if count else said("No setup is declared yet: ", strong("add a rig to site.toml"), ".")
+    headline = said(f"{count} {'setup' if count == 1 else 'setups'} on {rigs} {'rig' if rigs == 1 else 'rigs'}; ", strong(f"{names.setup(in_use)} is in use" if in_use else "none is said to be in use"), ".") if count else said("No setup is declared yet: ", strong("add a rig to site.toml"), ".")
     lede = Part(blocks=(Para(said("Going over to another tuning takes seconds and nobody. Going over to another rig takes a person. Setups are declared in site.toml; ", Piece(text="bandwright propose", style="code"), " says which tunings of a gateway are worth trying."), "lede"),))
     return Document(title="Setups", where=said(declared.site.name), headline=headline, parts=(lede, *parts))
 
